@@ -1,0 +1,2 @@
+//! The program `stopline`.
+fn main() {}

@@ -1,0 +1,1 @@
+//! Site counts, as people write them down: reading and checking.

@@ -1,0 +1,193 @@
+//! The models of dispersion that a plan may be computed under.
+
+use crate::error::{Code, Error};
+use crate::law::{Law, Laws, Pool};
+use crate::params::{K, Mean, Share};
+use crate::score::Score;
+
+/// How the counts of sites vary around their mean m.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub enum Dispersion {
+    /// Enemies fall independently: variance m.
+    Poisson,
+    /// Negative binomial with the same k at every mean: variance m + m²/k.
+    ConstantK {
+        /// Exponent.
+        k: K,
+    },
+    /// Negative binomial with a k known only to lie in an interval; risks must hold for all of it.
+    KInterval {
+        /// Best single value.
+        k: K,
+        /// Lower end.
+        low: K,
+        /// Upper end.
+        high: K,
+    },
+    /// Negative binomial whose k varies from field to field, log-normally; risks hold on average.
+    KSpread {
+        /// Median over fields.
+        median: K,
+        /// Standard deviation of ln k over fields.
+        sd_log: f64,
+    },
+    /// Negative binomial with variance a·mᵇ (Taylor 1961), so that k = m²/(a·mᵇ − m); Poisson where
+    /// the variance does not exceed the mean.
+    PowerLaw {
+        /// Variance at mean 1.
+        a: f64,
+        /// Exponent of the mean.
+        b: f64,
+    },
+    /// Units are positive independently; the mean is the share of positive units.
+    Binomial,
+}
+
+/// Nodes and weights of the 8-point Gauss–Hermite rule for a standard normal variable
+/// (zeros of He₈; the upper half, the rule being symmetric). Abramowitz & Stegun 1964, table 25.10, rescaled.
+const HERMITE_8: [(f64, f64); 4] = [
+    (0.539_079_811_351_375_1, 0.373_012_257_679_077_4),
+    (1.636_519_042_435_107_8, 0.117_239_907_661_759),
+    (2.802_485_861_287_542, 0.009_635_220_120_788_264),
+    (4.144_547_186_125_894, 0.000_112_614_538_375_368_3),
+];
+
+/// Values of k at which an interval of k is looked at, beside its best single value.
+const INTERVAL_NODES: u32 = 15;
+
+impl Dispersion {
+    /// The model with an uncertain k in an interval.
+    ///
+    /// # Errors
+    /// `combination` unless `low ≤ k ≤ high`.
+    pub fn k_interval(k: K, low: K, high: K) -> Result<Self, Error> {
+        if low <= k && k <= high {
+            Ok(Self::KInterval { k, low, high })
+        } else {
+            Err(Error::new(
+                Code::Combination,
+                "k",
+                k.get(),
+                format!("from {} to {}, its own interval", low.get(), high.get()),
+            ))
+        }
+    }
+
+    /// The model with k log-normal over fields.
+    ///
+    /// # Errors
+    /// `out_of_range` unless 0 ≤ `sd_log` ≤ 3.
+    pub fn k_spread(median: K, sd_log: f64) -> Result<Self, Error> {
+        if (0.0..=3.0).contains(&sd_log) {
+            Ok(Self::KSpread { median, sd_log })
+        } else {
+            Err(Error::new(Code::OutOfRange, "sd_log", sd_log, "from 0 to 3"))
+        }
+    }
+
+    /// The model with variance a·mᵇ.
+    ///
+    /// # Errors
+    /// `out_of_range` unless 1e-3 ≤ a ≤ 1e3 and 0 ≤ b ≤ 4.
+    pub fn power_law(a: f64, b: f64) -> Result<Self, Error> {
+        if !(1e-3..=1e3).contains(&a) {
+            return Err(Error::new(Code::OutOfRange, "a", a, "from 0.001 to 1000"));
+        }
+        if !(0.0..=4.0).contains(&b) {
+            return Err(Error::new(Code::OutOfRange, "b", b, "from 0 to 4"));
+        }
+        Ok(Self::PowerLaw { a, b })
+    }
+
+    /// Variance of one site's count at mean `mean` (for an uncertain k, at its middle value; for
+    /// shares, of one unit).
+    #[must_use]
+    pub fn variance(&self, mean: Mean) -> f64 {
+        let m = mean.get();
+        match *self {
+            Self::Poisson => m,
+            Self::ConstantK { k } | Self::KInterval { k, .. } | Self::KSpread { median: k, .. } => m + m * m / k.get(),
+            Self::PowerLaw { a, b } => (a * libm::pow(m, b)).max(m),
+            Self::Binomial => m * (1.0 - m).max(0.0),
+        }
+    }
+
+    /// k at mean `mean`; `None` where counts are Poisson there or the model has no k.
+    #[must_use]
+    pub fn k(&self, mean: Mean) -> Option<K> {
+        match *self {
+            Self::Poisson | Self::Binomial => None,
+            Self::ConstantK { k } | Self::KInterval { k, .. } | Self::KSpread { median: k, .. } => Some(k),
+            Self::PowerLaw { a, b } => {
+                let m = mean.get();
+                let excess = a * libm::pow(m, b) - m;
+                if excess > 0.0 { K::new(m * m / excess).ok() } else { None }
+            }
+        }
+    }
+
+    /// The laws of one site's step at `mean`, and how they are pooled.
+    ///
+    /// # Errors
+    /// `combination` where score and model do not fit; `out_of_range` where a share is not below 1.
+    pub fn laws(&self, score: &Score, mean: Mean) -> Result<Laws, Error> {
+        let neg_bin = |k: K| Law::NegBin { mean, k };
+        match (score, *self) {
+            (Score::Count, Self::Poisson) => Ok(Laws::one(Law::Poisson { mean })),
+            (Score::Count, Self::ConstantK { k }) => Ok(Laws::one(neg_bin(k))),
+            (Score::Count, Self::PowerLaw { .. }) => Ok(Laws::one(self.k(mean).map_or(Law::Poisson { mean }, neg_bin))),
+            (Score::Count, Self::KInterval { k, low, high }) => {
+                let mut nodes = vec![(1.0, neg_bin(k))];
+                let ratio = libm::log(high.get() / low.get());
+                for i in 0..INTERVAL_NODES {
+                    let share = f64::from(i) / f64::from(INTERVAL_NODES - 1);
+                    nodes.push((1.0, neg_bin(K::new(low.get() * libm::exp(ratio * share))?)));
+                }
+                Ok(Laws { nodes, pool: Pool::Worst })
+            }
+            (Score::Count, Self::KSpread { median, sd_log }) => {
+                if sd_log == 0.0 {
+                    return Ok(Laws::one(neg_bin(median)));
+                }
+                let mut nodes = Vec::with_capacity(2 * HERMITE_8.len());
+                for (z, w) in HERMITE_8 {
+                    for z in [-z, z] {
+                        nodes.push((w, neg_bin(K::new(median.get() * libm::exp(sd_log * z))?)));
+                    }
+                }
+                Ok(Laws { nodes, pool: Pool::Average })
+            }
+            (Score::Positive { units, .. }, Self::Binomial) => {
+                if mean.get() >= 1.0 {
+                    return Err(Error::new(
+                        Code::OutOfRange,
+                        "mean share of positive units",
+                        mean.get(),
+                        "more than 0 and less than 1",
+                    ));
+                }
+                Ok(Laws::one(Law::Binomial { p: Share::new(mean.get())?, units: *units }))
+            }
+            _ => Err(Error::new(
+                Code::Combination,
+                "dispersion",
+                self.name(),
+                "poisson, constant_k, k_interval, k_spread or power_law for counts; binomial for positive units",
+            )),
+        }
+    }
+
+    /// The name of the model in plan files.
+    #[must_use]
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Poisson => "poisson",
+            Self::ConstantK { .. } => "constant_k",
+            Self::KInterval { .. } => "k_interval",
+            Self::KSpread { .. } => "k_spread",
+            Self::PowerLaw { .. } => "power_law",
+            Self::Binomial => "binomial",
+        }
+    }
+}

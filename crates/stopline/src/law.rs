@@ -1,0 +1,289 @@
+//! The law of one site's step, and of a batch of sites: probabilities without loss of accuracy from
+//! k ≪ 1 to the Poisson limit.
+//!
+//! A batch of g sites with NB(m, k) counts adds NB(g·m, g·k); Poisson and binomial steps add likewise.
+//! Probabilities start from the most likely step, computed by the saddle-point form of Loader
+//! (2000, "Fast and accurate computation of binomial probabilities"), and follow the exact ratio of
+//! neighbours from there, so that neither far tails nor a huge mean lose digits or underflow early.
+//!
+//! Laws of one family differ only by an exponential tilt of the total: with ρ = odds ratio per enemy
+//! and c per site, P_µ(path) = P_ref(path) · ρᵀ · cⁿ. [`Law::tilt_to`] gives ρ and c.
+
+use crate::params::{K, Mean, Share};
+use crate::score::Total;
+use crate::special::{deviance_part, stirling_rest};
+
+/// Distribution of what one site adds to the total.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum Law {
+    /// Poisson with mean m.
+    Poisson {
+        /// Mean per site.
+        mean: Mean,
+    },
+    /// Negative binomial with mean m and variance m + m²/k.
+    NegBin {
+        /// Mean per site.
+        mean: Mean,
+        /// Exponent.
+        k: K,
+    },
+    /// Number of positive units out of `units`.
+    Binomial {
+        /// Probability that a unit is positive.
+        p: Share,
+        /// Units per site.
+        units: u16,
+    },
+    /// Any distribution on `first`, `first + 1`, …; what is missing from 1 counts as mass above.
+    Table {
+        /// Smallest step.
+        first: Total,
+        /// Probability of each step.
+        p: Box<[f64]>,
+    },
+}
+
+/// One or several laws of a step, weighted: an uncertain k gives several.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Laws {
+    /// Weight and law; the first is the nominal one.
+    pub nodes: Vec<(f64, Law)>,
+    /// How results under the nodes are put together.
+    pub pool: Pool,
+}
+
+/// How results under several laws are put together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Pool {
+    /// Risks are the worst over the nodes; curves are shown at the first.
+    Worst,
+    /// Everything is averaged with the weights.
+    Average,
+}
+
+impl Laws {
+    /// A single law.
+    #[must_use]
+    pub fn one(law: Law) -> Self {
+        Self { nodes: vec![(1.0, law)], pool: Pool::Average }
+    }
+}
+
+/// Exponential change from one law to another of its family.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tilt {
+    /// ln of the factor per unit of the total.
+    pub ln_ratio: f64,
+    /// ln of the factor per site.
+    pub ln_site: f64,
+}
+
+impl Law {
+    /// Smallest step a site can add.
+    #[must_use]
+    pub fn first(&self) -> Total {
+        match self {
+            Law::Table { first, .. } => *first,
+            _ => 0,
+        }
+    }
+
+    /// Largest step of a batch of `sites`, where there is one.
+    #[must_use]
+    pub fn last(&self, sites: u32) -> Option<Total> {
+        let one = match self {
+            Law::Table { first, p } => first + Total::try_from(p.len()).unwrap_or(Total::MAX) - 1,
+            Law::Binomial { units, .. } => Total::from(*units),
+            _ => return None,
+        };
+        Some(one.saturating_mul(Total::from(sites)))
+    }
+
+    /// The tilt that turns this law into `other`; `None` where they are not of one family
+    /// (another k, another number of units, a table).
+    #[must_use]
+    pub fn tilt_to(&self, other: &Law) -> Option<Tilt> {
+        match (self, other) {
+            (Law::Poisson { mean: r }, Law::Poisson { mean: m }) => {
+                let (r, m) = (r.get(), m.get());
+                Some(Tilt { ln_ratio: libm::log(m / r), ln_site: r - m })
+            }
+            (Law::NegBin { mean: r, k }, Law::NegBin { mean: m, k: k2 }) if k == k2 => {
+                let (r, m, k) = (r.get(), m.get(), k.get());
+                // m(k+r)/(r(k+m)) = 1 + k(m−r)/(r(k+m)); the log1p form keeps k·ε accuracy at large k.
+                let ln_ratio = if (m - r).abs() < 0.5 * r {
+                    libm::log1p(k * (m - r) / (r * (k + m)))
+                } else {
+                    libm::log(m / r * ((k + r) / (k + m)))
+                };
+                Some(Tilt { ln_ratio, ln_site: k * libm::log1p((r - m) / (k + m)) })
+            }
+            (Law::Binomial { p: r, units }, Law::Binomial { p, units: u2 }) if units == u2 => {
+                let (r, p) = (r.get(), p.get());
+                if r <= 0.0 || r >= 1.0 || p <= 0.0 || p >= 1.0 {
+                    return None;
+                }
+                Some(Tilt {
+                    ln_ratio: libm::log(p / r) - libm::log1p((r - p) / (1.0 - r)),
+                    ln_site: f64::from(*units) * libm::log1p((r - p) / (1.0 - r)),
+                })
+            }
+            _ => None,
+        }
+    }
+
+    /// The law of the same family at another mean; `None` for a table.
+    #[must_use]
+    pub(crate) fn with_mean(&self, mean: f64) -> Option<Law> {
+        match self {
+            Law::Poisson { .. } => Some(Law::Poisson { mean: Mean::new(mean).ok()? }),
+            Law::NegBin { k, .. } => Some(Law::NegBin { mean: Mean::new(mean).ok()?, k: *k }),
+            Law::Binomial { units, .. } => {
+                let p = mean / f64::from(*units);
+                (p > 0.0 && p < 1.0).then(|| Share::new(p).ok().map(|p| Law::Binomial { p, units: *units }))?
+            }
+            Law::Table { .. } => None,
+        }
+    }
+
+    /// Mean of one site's step.
+    #[must_use]
+    pub fn mean(&self) -> f64 {
+        match self {
+            Law::Poisson { mean } | Law::NegBin { mean, .. } => mean.get(),
+            Law::Binomial { p, units } => p.get() * f64::from(*units),
+            Law::Table { first, p } => {
+                let mut step = *first as f64;
+                p.iter()
+                    .map(|p| {
+                        let x = step * p;
+                        step += 1.0;
+                        x
+                    })
+                    .sum()
+            }
+        }
+    }
+
+    /// Probabilities that a batch of `sites` adds `sites·first`, `sites·first + 1`, …, `len` of them
+    /// (fewer where the law ends before).
+    pub(crate) fn batch(&self, sites: u32, len: usize, out: &mut Vec<f64>) {
+        out.clear();
+        let g = f64::from(sites);
+        match self {
+            Law::Poisson { mean } => {
+                let m = g * mean.get();
+                fill(out, len, libm::floor(m), |x| poisson_pmf(x, m), |x| m / x);
+            }
+            Law::NegBin { mean, k } => {
+                let (m, k) = (g * mean.get(), g * k.get());
+                let theta = m / (k + m);
+                let mode = libm::floor(((k - 1.0) * (m / k)).max(0.0));
+                fill(out, len, mode, |x| neg_bin_pmf(x, m, k), |x| theta * (k + x - 1.0) / x);
+            }
+            Law::Binomial { p, units } => {
+                let n = g * f64::from(*units);
+                let p = p.get();
+                let len = len.min(n as usize + 1);
+                if p <= 0.0 || p >= 1.0 {
+                    out.resize(len, 0.0);
+                    let sure = if p <= 0.0 { 0 } else { n as usize };
+                    if let Some(x) = out.get_mut(sure) {
+                        *x = 1.0;
+                    }
+                    return;
+                }
+                let odds = p / (1.0 - p);
+                fill(
+                    out,
+                    len,
+                    libm::floor((n + 1.0) * p).min(n),
+                    |x| binomial_pmf(x, n, p),
+                    |x| odds * (n - x + 1.0) / x,
+                );
+            }
+            Law::Table { p, .. } => {
+                // Repeated convolution; a table has no closed form for a batch.
+                out.extend(p.iter().take(len));
+                for _ in 1..sites {
+                    let before = std::mem::take(out);
+                    out.resize(len.min(before.len() + p.len() - 1), 0.0);
+                    for (i, a) in before.iter().enumerate() {
+                        for (o, b) in out.iter_mut().skip(i).zip(p.iter()) {
+                            *o += a * b;
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Probabilities at 0, 1, …, from the most likely value outwards by `ratio(x) = P(x)/P(x−1)`.
+fn fill(out: &mut Vec<f64>, len: usize, mode: f64, pmf: impl Fn(f64) -> f64, ratio: impl Fn(f64) -> f64) {
+    if len == 0 {
+        return;
+    }
+    out.resize(len, 0.0);
+    // `mode` is at most 1e9 · sites; beyond `len` only the part below it is needed.
+    let start = (mode as usize).min(len - 1);
+    let p0 = pmf(start as f64);
+    let (below, above) = out.split_at_mut(start);
+    let mut p = p0;
+    let mut x = start as f64;
+    for o in above {
+        *o = p;
+        x += 1.0;
+        p *= ratio(x);
+    }
+    let mut p = p0;
+    let mut x = start as f64;
+    for o in below.iter_mut().rev() {
+        p /= ratio(x);
+        *o = p;
+        x -= 1.0;
+    }
+}
+
+/// P(X = x), Poisson with mean m, for whole x ≥ 0.
+fn poisson_pmf(x: f64, m: f64) -> f64 {
+    if x == 0.0 {
+        return libm::exp(-m);
+    }
+    libm::exp(-stirling_rest(x) - deviance_part(x, m)) / libm::sqrt(core::f64::consts::TAU * x)
+}
+
+/// P(X = x) for the negative binomial with mean m and exponent k, for whole x ≥ 0.
+fn neg_bin_pmf(x: f64, m: f64, k: f64) -> f64 {
+    if x == 0.0 {
+        return libm::exp(-k * libm::log1p(m / k));
+    }
+    if k < 1e-10 * x {
+        // k → 0: P(x) → k·θˣ/x·(1 + m/k)^−k; the deviances below would lose k against x.
+        return libm::exp(-k * libm::log1p(m / k) + x * libm::log(m / (k + m))) * k / x;
+    }
+    // Γ(x+k)/(Γ(k)x!)·qᵏθˣ, q = k/(k+m), with n = x + k: Loader's binomial form times k/n.
+    let n = x + k;
+    let (q, theta) = (k / (k + m), m / (k + m));
+    let ln =
+        stirling_rest(n) - stirling_rest(k) - stirling_rest(x) - deviance_part(k, n * q) - deviance_part(x, n * theta);
+    libm::exp(ln) * libm::sqrt(k / (core::f64::consts::TAU * x * n))
+}
+
+/// P(X = x), binomial of n trials with probability p strictly inside (0, 1).
+fn binomial_pmf(x: f64, n: f64, p: f64) -> f64 {
+    if x == 0.0 {
+        return libm::exp(n * libm::log1p(-p));
+    }
+    if x == n {
+        return libm::exp(n * libm::log(p));
+    }
+    let ln = stirling_rest(n)
+        - stirling_rest(x)
+        - stirling_rest(n - x)
+        - deviance_part(x, n * p)
+        - deviance_part(n - x, n * (1.0 - p));
+    libm::exp(ln) * libm::sqrt(n / (core::f64::consts::TAU * x * (n - x)))
+}

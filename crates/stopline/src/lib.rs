@@ -1,0 +1,22 @@
+#![doc = include_str!("../README.md")]
+#![cfg_attr(docsrs, feature(doc_cfg))]
+
+pub mod counts;
+pub mod decide;
+pub mod dispersion;
+mod error;
+pub mod evaluate;
+pub mod law;
+mod lines;
+mod params;
+pub mod plan;
+mod score;
+mod special;
+mod watch;
+
+pub use dispersion::Dispersion;
+pub use error::{Code, Error, Errors, Place};
+pub use lines::{Call, Lines, Row, Stop, Verdict};
+pub use params::{K, MOST_SITES, Mean, Plants, Risk, Risks, Share, Thresholds, Unit};
+pub use score::{Score, Site, Total};
+pub use watch::{Quiet, Watch};

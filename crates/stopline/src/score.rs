@@ -1,0 +1,96 @@
+//! What one site adds to the total.
+//!
+//! Fitting, evaluating, replaying, deciding and walking all go through [`Score::step`], so that what
+//! is scored in the field is what was calibrated.
+
+use crate::error::{Code, Error};
+
+/// A running total, or a line on it. Signed, so that a score may subtract.
+pub type Total = i64;
+
+/// One site as written down: enemies per group (a missing group is `None`, never 0).
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Site {
+    /// Counts, one per group of enemies.
+    pub groups: Vec<Option<u32>>,
+}
+
+impl Site {
+    /// A site with one count.
+    #[must_use]
+    pub fn of(count: u32) -> Self {
+        Self { groups: vec![Some(count)] }
+    }
+}
+
+/// How a site is scored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Score {
+    /// The enemies of all groups, added.
+    Count,
+    /// The number of units of the site (1 = the site as a whole) that hold more than `above` enemies.
+    Positive {
+        /// A unit is positive when it holds more than this.
+        above: u32,
+        /// Units looked at per site; a walk's entries give one count per unit.
+        units: u16,
+    },
+}
+
+impl Score {
+    /// What `site` adds to the total.
+    ///
+    /// # Errors
+    /// `entry` where a group is missing, no group was counted, or the number of units is not the plan's.
+    pub fn step(&self, site: &Site) -> Result<Total, Error> {
+        let counts = site
+            .groups
+            .iter()
+            .map(|g| {
+                g.ok_or_else(|| {
+                    Error::new(
+                        Code::Entry,
+                        "count",
+                        "missing",
+                        "a count for every group; skip the site if it was not counted",
+                    )
+                })
+            })
+            .collect::<Result<Vec<u32>, Error>>()?;
+        if counts.is_empty() {
+            return Err(Error::new(Code::Entry, "site", "without counts", "at least one count"));
+        }
+        match self {
+            Score::Count => Ok(counts.iter().map(|&c| Total::from(c)).sum()),
+            Score::Positive { above, units } => {
+                if counts.len() == usize::from(*units) {
+                    Ok(counts.iter().map(|&c| Total::from(c > *above)).sum())
+                } else {
+                    Err(Error::new(
+                        Code::Entry,
+                        "units counted at the site",
+                        counts.len(),
+                        format!("{units}, as the plan asks"),
+                    ))
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn counts_add_and_units_are_judged_one_by_one() {
+        let site = Site { groups: vec![Some(2), Some(0), Some(1)] };
+        assert_eq!(Score::Count.step(&site).unwrap(), 3);
+        assert_eq!(Score::Positive { above: 0, units: 3 }.step(&site).unwrap(), 2);
+        assert_eq!(Score::Positive { above: 1, units: 3 }.step(&site).unwrap(), 1);
+        assert!(Score::Positive { above: 0, units: 1 }.step(&site).is_err());
+        assert!(Score::Count.step(&Site { groups: vec![Some(1), None] }).is_err());
+        assert!(Score::Count.step(&Site::default()).is_err());
+    }
+}
