@@ -10,6 +10,7 @@ pub mod law;
 mod lines;
 mod params;
 pub mod plan;
+mod root;
 mod score;
 mod special;
 mod watch;

@@ -1,0 +1,181 @@
+//! Operating-characteristic curve and expected sites over means.
+
+use super::outcome::{Outcome, middle, outcomes};
+use crate::dispersion::Dispersion;
+use crate::error::{Code, Error};
+use crate::law::{Law, Laws, Pool};
+use crate::lines::{Call, Lines};
+use crate::params::Mean;
+use crate::root::root;
+use crate::score::Score;
+use crate::watch::{Quiet, Watch};
+
+/// What a plan does at one mean.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CurveRow {
+    /// True mean per site.
+    pub mean: f64,
+    /// P(called adequate).
+    pub adequate: f64,
+    /// P(called inadequate).
+    pub inadequate: f64,
+    /// P(called marginal).
+    pub marginal: f64,
+    /// P(stopped because enough was counted).
+    pub enough: f64,
+    /// P(cap reached without a call).
+    pub undecided: f64,
+    /// Mean number of sites (ASN).
+    pub expected_sites: f64,
+    /// Standard deviation of the number of sites.
+    pub sites_sd: f64,
+    /// Smallest n with P(N ≤ n) ≥ 0.5.
+    pub sites_p50: u32,
+    /// Smallest n with P(N ≤ n) ≥ 0.9.
+    pub sites_p90: u32,
+    /// P(the walk takes all sites up to the cap).
+    pub at_cap: f64,
+}
+
+/// Rows over means, and the mean at which both calls are equally likely.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Curve {
+    /// One row a mean, in the order asked.
+    pub rows: Vec<CurveRow>,
+    /// Mean with P(adequate) = P(inadequate); `None` where there is none.
+    pub even_mean: Option<f64>,
+}
+
+/// Exact curve of `lines` under a dispersion, at each mean.
+///
+/// For an interval of k the curve is that of its best single value.
+///
+/// # Errors
+/// `combination` where score and dispersion do not fit, `out_of_range` for a share of 1 or more,
+/// `too_much_work`, `interrupted`.
+///
+/// ```
+/// use stopline::{Dispersion, Lines, Mean, K, Quiet, Row, Score, evaluate};
+/// // 15 sites, inadequate if the total is at most 31 (k = 2).
+/// let lines = Lines::new(vec![Row::two_calls(15, Some(31), Some(32), None)])?;
+/// let k = Dispersion::ConstantK { k: K::new(2.0)? };
+/// let curve = evaluate::evaluate_lines(&lines, &Score::Count, &k, &[Mean::new(1.5)?], &Quiet)?;
+/// assert!((curve.rows[0].adequate - 0.0835).abs() < 5e-5);
+/// # Ok::<(), stopline::Error>(())
+/// ```
+pub fn evaluate_lines(
+    lines: &Lines,
+    score: &Score,
+    under: &Dispersion,
+    means: &[Mean],
+    watch: &dyn Watch,
+) -> Result<Curve, Error> {
+    let laws = |mean: Mean| under.laws(score, mean);
+    let at_means = means.iter().map(|&m| laws(m)).collect::<Result<Vec<_>, _>>()?;
+    let means: Vec<f64> = means.iter().map(|m| m.get()).collect();
+    let mut curve = curve_of_laws(lines, &means, &at_means, watch)?;
+    curve.even_mean = even_mean(lines, score, under)?;
+    Ok(curve)
+}
+
+/// Exact curve of `lines` under any laws, one set a mean; `means` only labels the rows, and
+/// `even_mean` is not sought.
+///
+/// # Errors
+/// `combination` where the sets differ in their number of nodes or from `means`; `too_much_work`,
+/// `interrupted`.
+pub fn curve_of_laws(lines: &Lines, means: &[f64], laws: &[Laws], watch: &dyn Watch) -> Result<Curve, Error> {
+    let nodes = laws.first().map_or(0, |l| l.nodes.len());
+    if laws.len() != means.len() || laws.iter().any(|l| l.nodes.len() != nodes || l.nodes.is_empty()) {
+        return Err(Error::about(
+            Code::Combination,
+            "laws",
+            "one set of laws a mean, each with the same number of nodes",
+        ));
+    }
+    let averaged = laws.iter().all(|l| l.pool == Pool::Average);
+    let mut pooled: Vec<Outcome> = laws.iter().map(|_| Outcome::zero()).collect();
+    for node in 0..if averaged { nodes } else { nodes.min(1) } {
+        let at = |l: &Laws| l.nodes.get(node).map(|(w, law)| (if averaged { *w } else { 1.0 }, law.clone()));
+        let (weights, node_laws): (Vec<f64>, Vec<Law>) = laws.iter().filter_map(at).unzip();
+        for ((sum, weight), outcome) in pooled.iter_mut().zip(weights).zip(outcomes(lines, &node_laws, watch)?) {
+            sum.add(weight, &outcome);
+        }
+    }
+    let rows = means.iter().zip(&pooled).map(|(&mean, o)| row(lines, mean, o)).collect();
+    Ok(Curve { rows, even_mean: None })
+}
+
+fn row(lines: &Lines, mean: f64, outcome: &Outcome) -> CurveRow {
+    let p = |call: Call| outcome.calls.get(call.index()).copied().unwrap_or(0.0);
+    let checks: Vec<f64> = lines.rows().iter().map(|r| f64::from(r.at)).collect();
+    // N > at(i) with probability open(i), so E N = at(0) + Σ (at(i+1) − at(i))·open(i).
+    let before = |i: usize| if i == 0 { 1.0 } else { outcome.open.get(i - 1).copied().unwrap_or(0.0) };
+    let mut expected = 0.0;
+    let mut last = 0.0;
+    for (i, &at) in checks.iter().enumerate() {
+        expected += (at - last) * before(i);
+        last = at;
+    }
+    let mut variance = 0.0;
+    let (mut p50, mut p90) = (lines.cap(), lines.cap());
+    for (i, (&at, row)) in checks.iter().zip(lines.rows()).enumerate().rev() {
+        let open = outcome.open.get(i).copied().unwrap_or(0.0);
+        variance += (before(i) - open).max(0.0) * (at - expected) * (at - expected);
+        if 1.0 - open >= 0.5 {
+            p50 = row.at;
+        }
+        if 1.0 - open >= 0.9 {
+            p90 = row.at;
+        }
+    }
+    CurveRow {
+        mean,
+        adequate: p(Call::Adequate),
+        inadequate: p(Call::Inadequate),
+        marginal: p(Call::Marginal),
+        enough: p(Call::Enough),
+        undecided: p(Call::Undecided),
+        expected_sites: expected,
+        sites_sd: libm::sqrt(variance),
+        sites_p50: p50,
+        sites_p90: p90,
+        at_cap: before(checks.len().saturating_sub(1)),
+    }
+}
+
+/// The mean at which P(adequate) = P(inadequate), to 1e-13 relative: sought outwards from the middle
+/// of the strip, then bracketed.
+fn even_mean(lines: &Lines, score: &Score, under: &Dispersion) -> Result<Option<f64>, Error> {
+    let calls = |call| lines.rows().iter().any(|r| r.stops.iter().any(|s| s.call == call));
+    if !calls(Call::Adequate) || !calls(Call::Inadequate) {
+        return Ok(None);
+    }
+    // Shares live on (0, 1), means on (0, ∞): both on the real line, as ln odds and ln mean.
+    let shares = *under == Dispersion::Binomial;
+    let from_line = |x: f64| if shares { 1.0 / (1.0 + libm::exp(-x)) } else { libm::exp(x) };
+    let excess = |x: f64| -> Result<f64, Error> {
+        let mean = from_line(x);
+        let laws = under.laws(score, Mean::new(mean)?)?;
+        let curve = curve_of_laws(lines, &[mean], &[laws], &Quiet)?;
+        Ok(curve.rows.iter().map(|r| r.adequate - r.inadequate).sum())
+    };
+    let start = match *score {
+        Score::Positive { units, .. } => (middle(lines) / f64::from(units)).clamp(0.001, 0.999),
+        _ => middle(lines),
+    };
+    let start = libm::log(if shares { start / (1.0 - start) } else { start });
+    let up = excess(start)? < 0.0;
+    let (mut near, mut step) = (start, 0.25);
+    // Four steps of growing size: a factor of 40 from the middle of the strip.
+    for _ in 0..4 {
+        let far = if up { near + step } else { near - step };
+        if (excess(far)? < 0.0) != up {
+            let bracket = if up { (near, far) } else { (far, near) };
+            return root("even_mean", bracket, 1e-13, excess).map(|x| Some(from_line(x)));
+        }
+        near = far;
+        step *= 2.0;
+    }
+    Ok(None)
+}
