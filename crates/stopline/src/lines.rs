@@ -112,8 +112,8 @@ impl Row {
             stops.push(Stop { from: None, to: Some(a), call: Call::Inadequate });
         }
         if let Some(call) = middle {
-            let from = inadequate_at_most.map(|a| a + 1);
-            let to = adequate_at_least.map(|b| b - 1);
+            let from = inadequate_at_most.map(|a| a.saturating_add(1));
+            let to = adequate_at_least.map(|b| b.saturating_sub(1));
             if from.zip(to).is_none_or(|(f, t)| f <= t) {
                 stops.push(Stop { from, to, call });
             }
@@ -159,7 +159,7 @@ impl Row {
             }
             match s.to {
                 None => return true,
-                Some(t) => next = Some(t + 1),
+                Some(t) => next = Some(t.saturating_add(1)),
             }
         }
         false
@@ -283,5 +283,7 @@ mod tests {
             ],
         };
         assert_eq!(Lines::new(vec![crossed, closing]).unwrap_err().code(), Code::Lines);
+        let huge = Row::two_calls(5, Some(Total::MAX), Some(Total::MIN), Some(Call::Undecided));
+        assert_eq!(Lines::new(vec![huge]).unwrap_err().code(), Code::Lines);
     }
 }

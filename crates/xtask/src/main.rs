@@ -1,2 +1,50 @@
-//! The project's own commands.
-fn main() {}
+//! The project's own commands: `cargo xtask test`, `schema`, `long`, `bench`.
+
+mod kit;
+mod long;
+mod python;
+mod schema;
+mod test;
+
+use clap::{Parser, Subcommand};
+use std::process::ExitCode;
+
+#[derive(Parser)]
+#[command(name = "cargo xtask", about = "The project's own commands")]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Run everything this machine allows, and say what was not run and why
+    Test(test::Arguments),
+    /// Write the JSON schema of a plan file
+    Schema {
+        /// Only compare it with the committed one
+        #[arg(long)]
+        check: bool,
+    },
+    /// Fuzz every target, then run the tests marked `#[ignore = "long"]`
+    Long(long::Arguments),
+}
+
+fn main() -> ExitCode {
+    match run(Arguments::parse().command) {
+        Ok(code) => code,
+        Err(error) => {
+            eprintln!("error: {error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(command: Command) -> anyhow::Result<ExitCode> {
+    let kit = kit::Kit::new()?;
+    match command {
+        Command::Test(arguments) => test::run(&kit, &arguments),
+        Command::Schema { check } => schema::run(&kit, check).map(|()| ExitCode::SUCCESS).map_err(Into::into),
+        Command::Long(arguments) => long::run(&kit, &arguments).map(|()| ExitCode::SUCCESS),
+    }
+}

@@ -1,0 +1,115 @@
+//! The private Python environment under the target folder, and the steps that use it.
+
+use crate::kit::{Halt, Kit, Ran, need, output, run};
+use std::cell::OnceCell;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+const OLDEST: (u32, u32) = (3, 10);
+
+/// Pinned packages the steps need, by file.
+const REQUIREMENTS: [&str; 2] = ["tests/scripts/requirements.txt", "python/requirements-test.txt"];
+
+/// The environment and the installed wheel, each made once, when a step first asks for it.
+#[derive(Default)]
+pub struct Python {
+    environment: OnceCell<Result<PathBuf, String>>,
+    wheel: OnceCell<bool>,
+}
+
+/// A program of the environment.
+pub fn program(kit: &Kit, name: &str) -> Result<Command, Halt> {
+    let folder = kit.python.environment.get_or_init(|| environment(kit)).clone().map_err(Halt::NotRun)?;
+    let mut command = Command::new(folder.join(name));
+    command.current_dir(&kit.root);
+    Ok(command)
+}
+
+/// Makes the environment, or says why there can be none.
+fn environment(kit: &Kit) -> Result<PathBuf, String> {
+    let host = std::env::var_os("PYTHON").unwrap_or_else(|| "python3".into());
+    let ask = |code: &str| output(Command::new(&host).args(["-c", code]));
+    let named = host.to_string_lossy().into_owned();
+    let (major, minor) = OLDEST;
+    let wanted = format!("install Python {major}.{minor} or later, or name one: PYTHON=/path/to/python");
+
+    let version = ask("import sys; print(*sys.version_info[:3], sep='.')");
+    let version = version.ok_or_else(|| format!("there is no `{named}`: {wanted}"))?;
+    if ask(&format!("import sys; assert sys.version_info >= ({major}, {minor})")).is_none() {
+        return Err(format!("`{named}` is Python {version}: {wanted}"));
+    }
+    if ask("import venv, ensurepip").is_none() {
+        return Err(format!("`{named}` has no venv module: install it (Debian: apt-get install python3-venv)"));
+    }
+
+    let folder = kit.target.join("venv");
+    let programs = folder.join(if cfg!(windows) { "Scripts" } else { "bin" });
+    let made = run(Command::new(&host).args(["-m", "venv"]).arg(&folder));
+    made.map_err(|why| format!("no environment could be made: {why}"))?;
+
+    let files = REQUIREMENTS.iter().map(|file| kit.root.join(file)).filter(|file| file.exists());
+    let mut pip = Command::new(programs.join("pip"));
+    pip.args(["install", "--quiet", "--disable-pip-version-check"]);
+    files.for_each(|file| {
+        pip.arg("--requirement").arg(file);
+    });
+    run(&mut pip).map_err(|why| format!("the pinned packages could not be installed: {why}"))?;
+    Ok(programs)
+}
+
+/// Builds the wheel and installs it.
+pub fn wheel(kit: &Kit) -> Ran {
+    need(kit.root.join("python/pyproject.toml").exists(), "python/pyproject.toml is absent")?;
+    let made = build_and_install(kit);
+    // A later step then knows that what it would test is not this source.
+    let _ = kit.python.wheel.set(made.is_ok());
+    made
+}
+
+fn build_and_install(kit: &Kit) -> Ran {
+    let python = program(kit, "python")?.get_program().to_owned();
+    let folder = kit.target.join("wheels/tested");
+    if folder.exists() {
+        fs::remove_dir_all(&folder)?;
+    }
+    let mut build = program(kit, "maturin")?;
+    build.args(["build", "--locked", "--manifest-path=python/Cargo.toml", "--interpreter"]).arg(python);
+    run(build.arg("--out").arg(&folder))?;
+    let built = files(&folder, "whl")?;
+    run(program(kit, "pip")?.args(["install", "--quiet", "--force-reinstall", "--no-deps", "--no-index"]).args(built))
+}
+
+/// A program of the environment, run on the installed wheel.
+pub fn on_wheel(kit: &Kit, name: &str, arguments: &[&str]) -> Ran {
+    if kit.python.wheel.get().is_none() {
+        wheel(kit)?;
+    }
+    need(kit.python.wheel.get() == Some(&true), "the Python wheel was not built")?;
+    run(program(kit, name)?.args(arguments))
+}
+
+/// Runs `SCRIPT --check` for every script of a folder that knows it; the others are modules of these.
+pub fn check_scripts(kit: &Kit, folder: &str) -> Ran {
+    let scripts = files(&kit.root.join(folder), "py").unwrap_or_default();
+    let knows = |script: &PathBuf| fs::read_to_string(script).is_ok_and(|text| text.contains("--check"));
+    let scripts: Vec<_> = scripts.into_iter().filter(knows).collect();
+    need(!scripts.is_empty(), format!("there is no script with --check in {folder}"))?;
+    let mut failed = Vec::new();
+    for script in &scripts {
+        let script = script.strip_prefix(&kit.root).unwrap_or(script);
+        if let Err(Halt::Failed(why)) = run(program(kit, "python")?.arg(script).arg("--check")) {
+            failed.push(why);
+        }
+    }
+    if failed.is_empty() { Ok(()) } else { Err(Halt::Failed(failed.join("; "))) }
+}
+
+/// Files of a folder with an extension, by name.
+fn files(folder: &Path, extension: &str) -> std::io::Result<Vec<PathBuf>> {
+    let entries = fs::read_dir(folder)?.collect::<std::io::Result<Vec<_>>>()?;
+    let with_extension = |path: &PathBuf| path.extension().is_some_and(|e| e == extension);
+    let mut found: Vec<_> = entries.iter().map(fs::DirEntry::path).filter(with_extension).collect();
+    found.sort();
+    Ok(found)
+}
