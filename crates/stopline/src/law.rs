@@ -9,6 +9,7 @@
 //! Laws of one family differ only by an exponential tilt of the total: with ρ = odds ratio per enemy
 //! and c per site, P_µ(path) = P_ref(path) · ρᵀ · cⁿ. [`Law::tilt_to`] gives ρ and c.
 
+use crate::error::{Code, Error};
 use crate::params::{K, Mean, Share};
 use crate::score::Total;
 use crate::special::{deviance_part, stirling_rest};
@@ -36,7 +37,8 @@ pub enum Law {
         /// Units per site.
         units: u16,
     },
-    /// Any distribution on `first`, `first + 1`, …; what is missing from 1 counts as mass above.
+    /// Any distribution on `first`, `first + 1`, …; what is missing from 1 counts as mass above. What is
+    /// no distribution is refused where it is used.
     Table {
         /// Smallest step.
         first: Total,
@@ -80,7 +82,33 @@ pub struct Tilt {
     pub ln_site: f64,
 }
 
+/// Most steps a table may have, and how far from 0 they may be.
+const LARGEST_TABLE: usize = 1_000_000;
+
 impl Law {
+    /// A table must be a distribution; the other laws always are.
+    ///
+    /// # Errors
+    /// `out_of_range`.
+    pub(crate) fn check(&self) -> Result<(), Error> {
+        let Law::Table { first, p } = self else { return Ok(()) };
+        let refuse = |what: &str, value: String, allowed: &str| Err(Error::new(Code::OutOfRange, what, value, allowed));
+        if p.is_empty() || p.len() > LARGEST_TABLE {
+            return refuse("length of a law's table", p.len().to_string(), "1 to 1000000");
+        }
+        if first.unsigned_abs() > LARGEST_TABLE as u64 {
+            return refuse("first step of a law's table", first.to_string(), "-1000000 to 1000000");
+        }
+        if let Some(bad) = p.iter().find(|p| !(0.0..=1.0).contains(*p)) {
+            return refuse("probability in a law's table", bad.to_string(), "0 to 1");
+        }
+        let sum: f64 = p.iter().sum();
+        if sum > 1.0 + 1e-9 {
+            return refuse("sum of a law's table", sum.to_string(), "at most 1");
+        }
+        Ok(())
+    }
+
     /// Smallest step a site can add.
     #[must_use]
     pub fn first(&self) -> Total {
@@ -94,7 +122,7 @@ impl Law {
     #[must_use]
     pub fn last(&self, sites: u32) -> Option<Total> {
         let one = match self {
-            Law::Table { first, p } => first + Total::try_from(p.len()).unwrap_or(Total::MAX) - 1,
+            Law::Table { first, p } => first.saturating_add(Total::try_from(p.len()).unwrap_or(Total::MAX)) - 1,
             Law::Binomial { units, .. } => Total::from(*units),
             _ => return None,
         };

@@ -17,6 +17,8 @@ use crate::watch::{Watch, tell};
 
 /// Multiply-adds above which an evaluation is refused (about half a minute on one core).
 const MOST_WORK: f64 = 5e10;
+/// Totals tracked at one check above which an evaluation is refused (0.3 GB for each of the rows held).
+const MOST_TOTALS: f64 = 4e7;
 /// Probabilities below this are near the end of the range of numbers and may have lost digits.
 const FAINT: f64 = 1e-290;
 
@@ -70,28 +72,22 @@ fn limits(rows: &[Row]) -> Vec<Total> {
 /// Returns whether some tracked probability became too faint to be tilted far.
 ///
 /// # Errors
-/// `too_much_work` before it starts, `interrupted`, or what `see` returns.
+/// `out_of_range` for a table that is no law, `too_much_work` before it starts, `interrupted`, or what
+/// `see` returns.
 pub(crate) fn forward(
     lines: &Lines,
     law: &Law,
     watch: &dyn Watch,
     mut see: impl FnMut(&Check<'_>) -> Result<(), Error>,
 ) -> Result<bool, Error> {
+    law.check()?;
     let rows = lines.rows();
     let mut limits = limits(rows);
     let first = law.first();
     if first < 0 {
         lift_limits(rows, law, &mut limits)?;
     }
-    let work = work_of(rows, law, &limits);
-    if work > MOST_WORK {
-        return Err(Error::new(
-            Code::TooMuchWork,
-            "exact evaluation",
-            format!("about {work:.1e} multiplications"),
-            format!("at most {MOST_WORK:.0e}: fewer checks (a larger `every`), a smaller cap or lower means"),
-        ));
-    }
+    refuse_too_much(rows, law, &limits)?;
     let (mut faint, mut exponent, mut before_at) = (false, 0, 0);
     let mut open = vec![1.0]; // probabilities of the open totals, from `open_base`
     let mut open_base: Total = 0;
@@ -185,8 +181,12 @@ fn lift_limits(rows: &[Row], law: &Law, limits: &mut [Total]) -> Result<(), Erro
     Ok(())
 }
 
-/// Multiply-adds of the recursion.
-fn work_of(rows: &[Row], law: &Law, limits: &[Total]) -> f64 {
+/// Refuses a recursion with too many multiply-adds, or too many totals to hold.
+fn refuse_too_much(rows: &[Row], law: &Law, limits: &[Total]) -> Result<(), Error> {
+    let refuse = |value: String, allowed: String| {
+        let allowed = format!("at most {allowed}: fewer checks (a larger `every`), a smaller cap or lower means");
+        Err(Error::new(Code::TooMuchWork, "exact evaluation", value, allowed))
+    };
     let (mut work, mut open, mut base, mut before_at) = (0.0, 1.0, 0.0, 0);
     for (row, &limit) in rows.iter().zip(limits) {
         let gap = row.at - before_at;
@@ -195,11 +195,17 @@ fn work_of(rows: &[Row], law: &Law, limits: &[Total]) -> f64 {
         if let Some(last) = law.last(gap) {
             tracked = tracked.min(open + last as f64 - f64::from(gap) * law.first() as f64);
         }
+        if tracked > MOST_TOTALS {
+            return refuse(format!("{tracked:.1e} totals at {} sites", row.at), format!("{MOST_TOTALS:.0e}"));
+        }
         work += tracked * (open + 4.0);
         let low = row.lowest().map_or(from, |(t, _)| (t + 1) as f64).max(from);
         open = (from + tracked - low).max(0.0);
         base = low;
         before_at = row.at;
     }
-    work
+    if work > MOST_WORK {
+        return refuse(format!("about {work:.1e} multiplications"), format!("{MOST_WORK:.0e}"));
+    }
+    Ok(())
 }
