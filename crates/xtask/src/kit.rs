@@ -72,6 +72,15 @@ impl Kit {
         Ok(Self { root, target, packages, python: Python::default() })
     }
 
+    /// Fails unless a committed file holds `text`; `how` says what writes it.
+    pub fn compare(&self, file: &str, text: &str, how: &str) -> Ran {
+        match std::fs::read_to_string(self.root.join(file)) {
+            Ok(committed) if committed == text => Ok(()),
+            Ok(_) => Err(Halt::Failed(format!("{file} is not what `{how}` writes"))),
+            Err(error) => Err(Halt::Failed(format!("{file}: {error}"))),
+        }
+    }
+
     /// `cargo` at the root.
     pub fn cargo<S: AsRef<OsStr>>(&self, arguments: impl IntoIterator<Item = S>) -> Command {
         let mut command = cargo(&self.root);
@@ -101,6 +110,18 @@ pub fn run(command: &mut Command) -> Ran {
 pub fn output(command: &mut Command) -> Option<String> {
     let output = command.stdin(Stdio::null()).stderr(Stdio::null()).output().ok()?;
     output.status.success().then(|| String::from_utf8_lossy(&output.stdout).trim().to_owned())
+}
+
+/// What a command prints, its messages on the terminal.
+pub fn printed(command: &mut Command) -> Result<String, Halt> {
+    let line = shown(command);
+    eprintln!("$ {line}");
+    let output = command.stdin(Stdio::null()).stderr(Stdio::inherit()).output()?;
+    if output.status.success() {
+        Ok(String::from_utf8_lossy(&output.stdout).into_owned())
+    } else {
+        Err(Halt::Failed(format!("`{line}` ended with {}", output.status)))
+    }
 }
 
 /// The command as a person would type it.
