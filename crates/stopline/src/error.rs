@@ -218,41 +218,62 @@ impl fmt::Display for Error {
 impl std::error::Error for Error {}
 
 /// Everything found wrong with one input, in the order found; never empty.
+///
+/// Of an input with very many findings the first are kept and the others counted.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Errors(Vec<Error>);
+pub struct Errors {
+    found: Vec<Error>,
+    more: u64,
+}
 
 impl Errors {
     /// `Ok(value)` where nothing was found, else everything found.
     pub(crate) fn or<T>(found: Vec<Error>, value: impl FnOnce() -> T) -> Result<T, Self> {
-        if found.is_empty() { Ok(value()) } else { Err(Self(found)) }
+        if found.is_empty() { Ok(value()) } else { Err(Self { found, more: 0 }) }
+    }
+
+    /// The same findings, and `more` that were not kept.
+    #[must_use]
+    pub(crate) fn and_more(mut self, more: u64) -> Self {
+        self.more = more;
+        self
     }
 
     /// The findings.
     #[must_use]
     pub fn as_slice(&self) -> &[Error] {
-        &self.0
+        &self.found
+    }
+
+    /// How many were found beyond [`Self::as_slice`].
+    #[must_use]
+    pub fn more(&self) -> u64 {
+        self.more
     }
 
     /// The findings, each changed by `f` (to add a file's name, say).
     #[must_use]
     pub fn map(self, f: impl FnMut(Error) -> Error) -> Self {
-        Self(self.0.into_iter().map(f).collect())
+        Self { found: self.found.into_iter().map(f).collect(), more: self.more }
     }
 }
 
 impl From<Error> for Errors {
     fn from(e: Error) -> Self {
-        Self(vec![e])
+        Self { found: vec![e], more: 0 }
     }
 }
 
 impl fmt::Display for Errors {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (i, e) in self.0.iter().enumerate() {
+        for (i, e) in self.found.iter().enumerate() {
             if i > 0 {
                 f.write_str("\n")?;
             }
             write!(f, "{e}")?;
+        }
+        if self.more > 0 {
+            write!(f, "\nand {} more", self.more)?;
         }
         Ok(())
     }

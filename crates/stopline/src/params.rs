@@ -151,6 +151,9 @@ impl Risks {
 pub struct Plants(u16);
 
 impl Plants {
+    /// A single plant.
+    pub const ONE: Plants = Plants(1);
+
     /// At least one plant.
     ///
     /// # Errors
