@@ -1,6 +1,7 @@
 """Makes larkmoor.csv: invented counts of natural enemies on the invented Larkmoor estate.
 
-    python3 make.py > larkmoor.csv
+    python3 make.py           writes the file beside this script
+    python3 make.py --check   fails unless the file there is what would be written
 
 The enemies at a site are negative binomial with the mean and the clumping k of the field (variance
 m + m^2/k); each is then of one of four groups, independently. Only Random.random() is used, whose
@@ -9,6 +10,7 @@ numbers for a given seed are the same in every version of Python.
 
 import random
 import sys
+from pathlib import Path
 
 SEED = 26
 
@@ -56,10 +58,9 @@ def pick(shares, u):
     return len(shares) - 1
 
 
-def main():
+def table():
     draw = random.Random(SEED).random
-    sys.stdout.reconfigure(encoding="utf-8", newline="\n")
-    print("field", "crop", "visit", "site", "plants", *GROUPS, sep=",")
+    lines = [",".join(("field", "crop", "visit", "site", "plants", *GROUPS))]
     for field, crop, k, means, walked in FIELDS:
         for visit, (mean, sites) in enumerate(zip(means, walked), start=1):
             for site in range(1, sites + 1):
@@ -67,7 +68,16 @@ def main():
                 for _ in range(negative_binomial(mean, k, draw())):
                     counts[pick(SHARES[crop], draw())] += 1
                 cells = ["NA" if draw() * NOT_RECORDED < 1 else count for count in counts]
-                print(field, crop, visit, site, PLANTS, *cells, sep=",")
+                lines.append(",".join(map(str, (field, crop, visit, site, PLANTS, *cells))))
+    return "".join(line + "\n" for line in lines).encode()
+
+
+def main():
+    file = Path(__file__).with_name("larkmoor.csv")
+    if sys.argv[1:] != ["--check"]:
+        file.write_bytes(table())
+    elif file.read_bytes() != table():
+        sys.exit(f"{file} is not what make.py writes")
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 //!
 //! Quoting follows RFC 4180 (2005), section 2: quotes doubled within quotes, line breaks and
 //! separators within quotes, lines ended by CR LF, a last line with or without an end.
+#![allow(clippy::unwrap_used, clippy::panic)] // a test
 
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;

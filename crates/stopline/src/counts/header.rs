@@ -47,14 +47,15 @@ impl Header {
         if let Some(separator) = how.separator {
             return Self::split(text, separator);
         }
-        let headers = Separator::ALL.into_iter().filter_map(|s| Self::split(text, s).ok());
-        let best = headers.max_by_key(|header| {
-            let found = asked(how).iter().filter(|name| header.columns.iter().any(|c| c == *name)).count();
-            // A comma where nothing tells them apart: `max_by_key` takes the last of equals.
-            (found, header.columns.len(), header.separator == Separator::Comma)
+        let holds = |header: &Self| asked(how).iter().filter(|name| header.columns.iter().any(|c| c == *name)).count();
+        let headers = Separator::ALL.into_iter().rev().map(|separator| Self::split(text, separator));
+        // `max_by_key` takes the last of equals: a comma, where nothing tells them apart.
+        let best = headers.max_by_key(|header| match header {
+            Ok(header) => (holds(header), header.columns.len()),
+            // Better told about than a header that holds nothing asked for.
+            Err(_) => (0, usize::MAX),
         });
-        // None was readable: say why for a comma.
-        best.map_or_else(|| Self::split(text, Separator::Comma), Ok)
+        best.unwrap_or_else(|| Self::split(text, Separator::Comma))
     }
 
     fn split(text: &str, separator: Separator) -> Result<Self, Error> {
