@@ -83,6 +83,11 @@ fn groups_are_added_and_a_missing_group_makes_the_site_missing() {
     assert_eq!(found(Counts::read(table.as_bytes(), &dash)), [(4, Code::CountsValue, "empty".into())]);
     let counts = Counts::read(&table.as_bytes()[..table.len() - 9], &dash).unwrap();
     assert_eq!(counts.walks[0].counts, [None, Some(0)]);
+    // Field, visit and site are needed all the same, and a number for missing counts is still a site.
+    assert_eq!(found(Counts::read(&b"field,site,count\n,1,2\n-,2,2\n"[..], &dash)).len(), 2);
+    let table = "field,site,plants,count\nheron,98,3,1\nheron,99,,99\n";
+    let counts = Counts::read(table.as_bytes(), &how(|h| h.missing = vec!["99".into()])).unwrap();
+    assert_eq!(counts.walks, [walk("heron", "1", &[98, 99], &[Some(1), None])]);
 }
 
 #[test]

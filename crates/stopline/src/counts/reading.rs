@@ -77,7 +77,7 @@ pub struct Reading {
     pub plants: Option<String>,
     /// Columns with counts; several are added. Empty: the column `count`.
     pub count: Vec<String>,
-    /// What a cell holds where nothing was recorded; never read as 0.
+    /// What a cell of counts holds where nothing was recorded; never read as 0.
     pub missing: Vec<String>,
     /// `None`: the separator under which the header holds the columns asked for.
     pub separator: Option<Separator>,

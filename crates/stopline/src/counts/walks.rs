@@ -82,7 +82,7 @@ impl<'h> Walks<'h> {
         let visit = cells.visit.map_or(ONLY_VISIT, str::trim);
         let site = cells.site.trim();
         let (count, mut bad) = self.count(row, counts);
-        let number = whole(site).filter(|_| !self.is_missing(site));
+        let number = whole(site);
         if number.is_none() && self.is_total([field, visit, site], count) {
             let value = format!("{} in a row that seems to add up others", shown(site));
             let allowed = "one row a site; leave rows of totals out";
@@ -104,11 +104,11 @@ impl<'h> Walks<'h> {
         let mut refused = |what: &str, column: Option<&str>, value: &str, allowed: &str| {
             bad.push(Error::new(Code::CountsValue, what, shown(value), allowed).at(row, column));
         };
-        let no_field = self.is_missing(field);
+        let no_field = self.is_blank(field);
         if no_field {
             refused("field", Some(&self.names.field), field, "a name");
         }
-        let no_visit = self.is_missing(visit);
+        let no_visit = self.is_blank(visit);
         if no_visit {
             refused("visit", self.names.visit.as_deref(), visit, "a name, number or date");
         }
@@ -128,6 +128,12 @@ impl<'h> Walks<'h> {
 
     fn is_missing(&self, cell: &str) -> bool {
         self.missing.iter().any(|m| m == cell)
+    }
+
+    /// Whether a cell that is no count holds nothing; a number that stands for a missing count (`99`)
+    /// may still be a site or a name.
+    fn is_blank(&self, cell: &str) -> bool {
+        cell.is_empty() || (whole(cell).is_none() && self.is_missing(cell))
     }
 
     /// The counts of a row added, or `None` where one of them is missing or refused.
@@ -163,7 +169,7 @@ impl<'h> Walks<'h> {
 
     /// The plants of a site; a site whose count is missing may leave them open.
     fn plants(&self, row: u64, cell: Option<&str>, uncounted: bool) -> Result<Option<Plants>, Error> {
-        let Some(cell) = cell.filter(|cell| !(uncounted && self.is_missing(cell))) else { return Ok(None) };
+        let Some(cell) = cell.filter(|cell| !(uncounted && self.is_blank(cell))) else { return Ok(None) };
         let plants = whole(cell).and_then(|n| u16::try_from(n).ok()).and_then(|n| Plants::new(n).ok());
         plants.map(Some).ok_or_else(|| {
             let allowed = "a whole number from 1 to 65535";
