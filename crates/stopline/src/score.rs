@@ -39,6 +39,18 @@ pub enum Score {
 }
 
 impl Score {
+    /// The score of positive units.
+    ///
+    /// # Errors
+    /// `out_of_range` for 0 units.
+    pub fn positive(above: u32, units: u16) -> Result<Self, Error> {
+        if units > 0 {
+            Ok(Self::Positive { above, units })
+        } else {
+            Err(Error::new(Code::OutOfRange, "units", units, "1 to 65535"))
+        }
+    }
+
     /// What `site` adds to the total.
     ///
     /// # Errors

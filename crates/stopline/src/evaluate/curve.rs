@@ -144,6 +144,66 @@ fn row(lines: &Lines, mean: f64, outcome: &Outcome) -> CurveRow {
     }
 }
 
+/// The mean at which a plan takes most sites on average, and how many.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LargestSites {
+    /// Mean per site.
+    pub mean: f64,
+    /// Expected sites there.
+    pub expected_sites: f64,
+}
+
+/// Largest expected sites over all means: a grid over a factor of 16 around the middle of the strip,
+/// refined twice around its best point (to about 1e-5 of the mean, where the maximum is flat).
+///
+/// # Errors
+/// As [`evaluate_lines`].
+pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) -> Result<LargestSites, Error> {
+    let axis = Axis::of(score, under);
+    let (mut centre, mut reach) = (axis.middle(lines), libm::log(4.0));
+    let mut best = LargestSites { mean: axis.mean(centre), expected_sites: 0.0 };
+    for points in [40, 20, 20] {
+        let xs: Vec<f64> =
+            (0..=points).map(|i| centre + reach * (2.0 * f64::from(i) / f64::from(points) - 1.0)).collect();
+        let means: Vec<f64> = xs.iter().map(|&x| axis.mean(x)).collect();
+        let laws = means.iter().map(|&m| under.laws(score, Mean::new(m)?)).collect::<Result<Vec<_>, _>>()?;
+        for (row, &x) in curve_of_laws(lines, &means, &laws, &Quiet)?.rows.iter().zip(&xs) {
+            if row.expected_sites > best.expected_sites {
+                best = LargestSites { mean: row.mean, expected_sites: row.expected_sites };
+                centre = x;
+            }
+        }
+        reach *= 2.0 / f64::from(points);
+    }
+    Ok(best)
+}
+
+/// Means on the whole real line: as ln mean, or as ln odds where the mean is a share.
+struct Axis {
+    shares: bool,
+    units: f64,
+}
+
+impl Axis {
+    fn of(score: &Score, under: &Dispersion) -> Self {
+        let units = if let Score::Positive { units, .. } = *score { f64::from(units) } else { 1.0 };
+        Self { shares: *under == Dispersion::Binomial, units }
+    }
+    fn mean(&self, x: f64) -> f64 {
+        if self.shares { 1.0 / (1.0 + libm::exp(-x)) } else { libm::exp(x) }
+    }
+    /// The middle of the strip at the last check.
+    fn middle(&self, lines: &Lines) -> f64 {
+        let m = middle(lines);
+        if self.shares {
+            let p = (m / self.units).clamp(0.001, 0.999);
+            libm::log(p / (1.0 - p))
+        } else {
+            libm::log(m)
+        }
+    }
+}
+
 /// The mean at which P(adequate) = P(inadequate), to 1e-13 relative: sought outwards from the middle
 /// of the strip, then bracketed.
 fn even_mean(lines: &Lines, score: &Score, under: &Dispersion) -> Result<Option<f64>, Error> {
@@ -151,20 +211,14 @@ fn even_mean(lines: &Lines, score: &Score, under: &Dispersion) -> Result<Option<
     if !calls(Call::Adequate) || !calls(Call::Inadequate) {
         return Ok(None);
     }
-    // Shares live on (0, 1), means on (0, ∞): both on the real line, as ln odds and ln mean.
-    let shares = *under == Dispersion::Binomial;
-    let from_line = |x: f64| if shares { 1.0 / (1.0 + libm::exp(-x)) } else { libm::exp(x) };
+    let axis = Axis::of(score, under);
     let excess = |x: f64| -> Result<f64, Error> {
-        let mean = from_line(x);
+        let mean = axis.mean(x);
         let laws = under.laws(score, Mean::new(mean)?)?;
         let curve = curve_of_laws(lines, &[mean], &[laws], &Quiet)?;
         Ok(curve.rows.iter().map(|r| r.adequate - r.inadequate).sum())
     };
-    let start = match *score {
-        Score::Positive { units, .. } => (middle(lines) / f64::from(units)).clamp(0.001, 0.999),
-        _ => middle(lines),
-    };
-    let start = libm::log(if shares { start / (1.0 - start) } else { start });
+    let start = axis.middle(lines);
     let up = excess(start)? < 0.0;
     let (mut near, mut step) = (start, 0.25);
     // Four steps of growing size: a factor of 40 from the middle of the strip.
@@ -172,7 +226,7 @@ fn even_mean(lines: &Lines, score: &Score, under: &Dispersion) -> Result<Option<
         let far = if up { near + step } else { near - step };
         if (excess(far)? < 0.0) != up {
             let bracket = if up { (near, far) } else { (far, near) };
-            return root("even_mean", bracket, 1e-13, excess).map(|x| Some(from_line(x)));
+            return root("even_mean", bracket, 1e-13, excess).map(|x| Some(axis.mean(x)));
         }
         near = far;
         step *= 2.0;

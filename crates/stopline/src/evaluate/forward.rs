@@ -181,13 +181,15 @@ fn lift_limits(rows: &[Row], law: &Law, limits: &mut [Total]) -> Result<(), Erro
     Ok(())
 }
 
-/// Refuses a recursion with too many multiply-adds, or too many totals to hold.
-fn refuse_too_much(rows: &[Row], law: &Law, limits: &[Total]) -> Result<(), Error> {
-    let refuse = |value: String, allowed: String| {
-        let allowed = format!("at most {allowed}: fewer checks (a larger `every`), a smaller cap or lower means");
-        Err(Error::new(Code::TooMuchWork, "exact evaluation", value, allowed))
-    };
-    let (mut work, mut open, mut base, mut before_at) = (0.0, 1.0, 0.0, 0);
+/// Multiply-adds of one recursion over `lines` under `law`.
+pub(crate) fn work(lines: &Lines, law: &Law) -> f64 {
+    work_of(lines.rows(), law, &limits(lines.rows())).0
+}
+
+/// Multiply-adds of the recursion, and the most totals a check tracks, with its sites.
+fn work_of(rows: &[Row], law: &Law, limits: &[Total]) -> (f64, (f64, u32)) {
+    let (mut work, mut most) = (0.0, (0.0, 0));
+    let (mut open, mut base, mut before_at) = (1.0, 0.0, 0);
     for (row, &limit) in rows.iter().zip(limits) {
         let gap = row.at - before_at;
         let from = base + f64::from(gap) * law.first() as f64;
@@ -195,8 +197,8 @@ fn refuse_too_much(rows: &[Row], law: &Law, limits: &[Total]) -> Result<(), Erro
         if let Some(last) = law.last(gap) {
             tracked = tracked.min(open + last as f64 - f64::from(gap) * law.first() as f64);
         }
-        if tracked > MOST_TOTALS {
-            return refuse(format!("{tracked:.1e} totals at {} sites", row.at), format!("{MOST_TOTALS:.0e}"));
+        if tracked > most.0 {
+            most = (tracked, row.at);
         }
         work += tracked * (open + 4.0);
         let low = row.lowest().map_or(from, |(t, _)| (t + 1) as f64).max(from);
@@ -204,8 +206,21 @@ fn refuse_too_much(rows: &[Row], law: &Law, limits: &[Total]) -> Result<(), Erro
         base = low;
         before_at = row.at;
     }
-    if work > MOST_WORK {
-        return refuse(format!("about {work:.1e} multiplications"), format!("{MOST_WORK:.0e}"));
+    (work, most)
+}
+
+/// Refuses a recursion with too many multiply-adds, or too many totals to hold.
+fn refuse_too_much(rows: &[Row], law: &Law, limits: &[Total]) -> Result<(), Error> {
+    let refuse = |value: String, allowed: String| {
+        let allowed = format!("at most {allowed}: fewer checks (a larger `every`), a smaller cap or lower means");
+        Err(Error::new(Code::TooMuchWork, "exact evaluation", value, allowed))
+    };
+    let (work, (totals, at)) = work_of(rows, law, limits);
+    if totals > MOST_TOTALS {
+        refuse(format!("{totals:.1e} totals at {at} sites"), format!("{MOST_TOTALS:.0e}"))
+    } else if work > MOST_WORK {
+        refuse(format!("about {work:.1e} multiplications"), format!("{MOST_WORK:.0e}"))
+    } else {
+        Ok(())
     }
-    Ok(())
 }

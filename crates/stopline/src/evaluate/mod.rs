@@ -15,6 +15,7 @@ mod forward;
 mod kernel;
 mod outcome;
 
-pub use curve::{Curve, CurveRow, curve_of_laws, evaluate_lines};
+pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites};
 pub use exits::{Exit, Exits, exits};
-pub(crate) use outcome::{Outcome, outcomes, risk};
+pub(crate) use forward::work;
+pub(crate) use outcome::pooled_calls;

@@ -188,19 +188,30 @@ fn see(check: &Check<'_>, block: &mut [Tilted]) {
     }
 }
 
-/// P(`call`) under the laws: averaged, or the worst of them.
+/// P(call) for every call, in the order of [`Call::ALL`], under each set of laws: averaged, or for each
+/// call the worst.
 ///
 /// # Errors
 /// As [`outcomes`].
-pub(crate) fn risk(lines: &Lines, laws: &Laws, call: Call, watch: &dyn Watch) -> Result<f64, Error> {
-    let mut pooled = 0.0_f64;
-    for (weight, law) in &laws.nodes {
-        for outcome in outcomes(lines, std::slice::from_ref(law), watch)? {
-            let p = outcome.calls.get(call.index()).copied().unwrap_or(0.0);
-            pooled = match laws.pool {
-                Pool::Average => pooled + weight * p,
-                Pool::Worst => pooled.max(p),
-            };
+pub(crate) fn pooled_calls<const M: usize>(
+    lines: &Lines,
+    laws: &[Laws; M],
+    watch: &dyn Watch,
+) -> Result<[[f64; Call::ALL.len()]; M], Error> {
+    let mut pooled = [[0.0_f64; Call::ALL.len()]; M];
+    let nodes = laws.iter().map(|l| l.nodes.len()).max().unwrap_or(0);
+    for node in 0..nodes {
+        let here: Vec<_> =
+            laws.iter().enumerate().filter_map(|(i, l)| l.nodes.get(node).map(|n| (i, l.pool, n))).collect();
+        let node_laws: Vec<Law> = here.iter().map(|(_, _, (_, law))| law.clone()).collect();
+        for ((i, pool, (weight, _)), outcome) in here.into_iter().zip(outcomes(lines, &node_laws, watch)?) {
+            let sums = pooled.get_mut(i).into_iter().flatten();
+            for (sum, p) in sums.zip(outcome.calls) {
+                *sum = match pool {
+                    Pool::Average => *sum + weight * p,
+                    Pool::Worst => sum.max(p),
+                };
+            }
         }
     }
     Ok(pooled)

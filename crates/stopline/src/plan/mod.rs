@@ -1,1 +1,260 @@
-//! plan
+//! Stop plans: from thresholds, risks and dispersion to a table of stop lines, and its file.
+//!
+//! A plan is described by its score, its aim and its method ([`Design`], [`Method`]); everything
+//! downstream reads the one table of rows of stops ([`Lines`]) and does not know which kind it is.
+
+mod about;
+mod attained;
+mod calibrated;
+mod checks;
+mod design;
+mod digest;
+mod file;
+mod fixed;
+mod straight;
+mod table;
+mod wire;
+
+pub use about::{About, MadeBy};
+pub use attained::AttainedRow;
+pub use checks::{Checks, Closing};
+pub use design::{Aim, Design, Method};
+pub use digest::Digest;
+pub use fixed::Fixed;
+pub use straight::Straight;
+pub use table::Table;
+
+use crate::error::{Code, Error};
+use crate::lines::{Lines, Row};
+use crate::params::MOST_SITES;
+use crate::watch::Watch;
+use attained::attained;
+use serde_json::value::RawValue;
+
+/// A plan that can be walked: what was asked, the lines, and the risks they exactly have.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    design: Design,
+    method: Method,
+    lines: Lines,
+    attained: Vec<AttainedRow>,
+    about: About,
+    host: Box<RawValue>,
+    made_by: MadeBy,
+    digest: Digest,
+}
+
+impl PartialEq for Plan {
+    /// Equal where every decision is: by digest.
+    fn eq(&self, other: &Self) -> bool {
+        self.digest == other.digest
+    }
+}
+
+impl Plan {
+    /// Derives a plan.
+    ///
+    /// # Errors
+    /// `no_plan` where no plan of this method keeps the risks within the cap, naming the fewest fixed
+    /// sites and the cap that would do; `combination` where parts of the design do not fit;
+    /// `too_much_work`, `interrupted`.
+    ///
+    /// ```
+    /// use stopline::plan::{Aim, Checks, Closing, Design, Method, Plan};
+    /// use stopline::{Dispersion, K, Mean, Plants, Quiet, Risk, Risks, Score, Thresholds};
+    /// let design = Design {
+    ///     score: Score::Count,
+    ///     plants: Plants::new(3)?,
+    ///     dispersion: Dispersion::ConstantK { k: K::new(1.2)? },
+    ///     aim: Aim::TwoCalls {
+    ///         thresholds: Some(Thresholds::new(Mean::new(1.0)?, Mean::new(2.0)?)?),
+    ///         risks: Some(Risks::new(Risk::new(0.1)?, Risk::new(0.1)?)?),
+    ///     },
+    ///     checks: Checks::every(5, 30, 1)?,
+    ///     closing: Closing::Call,
+    /// };
+    /// let plan = Plan::design(design, Method::Calibrated, &Quiet)?;
+    /// assert!(plan.attained().iter().all(|row| row.p <= 0.1));
+    /// # Ok::<(), stopline::Error>(())
+    /// ```
+    pub fn design(design: Design, method: Method, watch: &dyn Watch) -> Result<Self, Error> {
+        let asked = design.asked()?;
+        let sites = design.checks.sites();
+        let cap = design.checks.cap();
+        let (checks, lines) = match method {
+            Method::Wald => {
+                let wald = asked.wald()?;
+                (design.checks.clone(), wald.lines(&sites, design.closing, wald.middle_cut(cap))?)
+            }
+            Method::Calibrated => match asked.calibrated(&sites, watch)? {
+                Some((_, lines)) => (design.checks.clone(), lines),
+                None => return Err(no_plan(&design, method, watch)?),
+            },
+            Method::Fixed => {
+                if design.closing == Closing::Undecided {
+                    return Err(Error::new(Code::Combination, "closing of a fixed plan", "undecided", "call"));
+                }
+                match asked.fewest_fixed(|n| sites.binary_search(&n).is_ok() || n > cap).filter(|f| f.sites <= cap) {
+                    Some(f) => {
+                        let row = Row::two_calls(f.sites, Some(f.cut), Some(f.cut + 1), None);
+                        (Checks::at(vec![f.sites])?, Lines::new(vec![row])?)
+                    }
+                    None => return Err(no_plan(&design, method, watch)?),
+                }
+            }
+            Method::Given => {
+                return Err(Error::new(Code::Combination, "method", "given", "a table of lines"));
+            }
+        };
+        Self::new(Design { checks, ..design }, method, lines, watch)
+    }
+
+    /// A plan from a table given from outside; its exact risks are computed where it has thresholds.
+    ///
+    /// # Errors
+    /// `lines` where the rows are not at the design's checks; `combination`; `too_much_work`.
+    pub fn given(design: Design, lines: Lines, watch: &dyn Watch) -> Result<Self, Error> {
+        Self::new(design, Method::Given, lines, watch)
+    }
+
+    fn new(design: Design, method: Method, lines: Lines, watch: &dyn Watch) -> Result<Self, Error> {
+        let attained = attained(&design, &lines, watch)?;
+        let host =
+            RawValue::from_string("{}".to_owned()).map_err(|e| Error::new(Code::PlanFormat, "host", e, "an object"))?;
+        Self::assemble(design, method, lines, attained, About::default(), host, MadeBy::default())
+    }
+
+    /// The same plan with other words about it.
+    #[must_use]
+    pub fn with_about(mut self, about: About) -> Self {
+        self.about = about;
+        self
+    }
+
+    /// The same plan carrying an embedder's JSON object.
+    ///
+    /// # Errors
+    /// `plan_format` where `host` is not a JSON object.
+    pub fn with_host(mut self, host: &str) -> Result<Self, Error> {
+        let object = || Error::about(Code::PlanFormat, "host", "a JSON object");
+        self.host = serde_json::from_str(host).map_err(|_| object())?;
+        if self.host.get().starts_with('{') { Ok(self) } else { Err(object()) }
+    }
+
+    /// What was asked.
+    #[must_use]
+    pub fn asked(&self) -> &Design {
+        &self.design
+    }
+    /// How the lines were derived.
+    #[must_use]
+    pub fn method(&self) -> Method {
+        self.method
+    }
+    /// The stop lines.
+    #[must_use]
+    pub fn lines(&self) -> &Lines {
+        &self.lines
+    }
+    /// The exact risks at the thresholds; empty where there are none.
+    #[must_use]
+    pub fn attained(&self) -> &[AttainedRow] {
+        &self.attained
+    }
+    /// Words about the plan.
+    #[must_use]
+    pub fn about(&self) -> &About {
+        &self.about
+    }
+    /// The embedder's JSON object, as it was given.
+    #[must_use]
+    pub fn host(&self) -> &str {
+        self.host.get()
+    }
+    /// The program that made the plan.
+    #[must_use]
+    pub fn made_by(&self) -> &MadeBy {
+        &self.made_by
+    }
+    /// Digest of everything that bears on decisions.
+    #[must_use]
+    pub fn digest(&self) -> &Digest {
+        &self.digest
+    }
+
+    /// Slope and intercepts of two parallel straight lines that give this very table, with as few
+    /// decimals as do; `None` where no such lines exist.
+    #[must_use]
+    pub fn straight(&self) -> Option<Straight> {
+        let wald = self.design.asked().ok()?.wald().ok()?;
+        Straight::through(&self.lines, wald.slope, self.design.closing)
+    }
+}
+
+/// The fewest sites, of any number, at which one cut keeps both risks of a design; `None` where more
+/// than [`MOST_SITES`] would be needed.
+///
+/// # Errors
+/// `combination` where the design lacks thresholds or risks.
+pub fn fewest_fixed_sites(design: &Design) -> Result<Option<Fixed>, Error> {
+    Ok(design.asked()?.fewest_fixed(|_| true))
+}
+
+/// The error of a design that no plan of a method meets, saying what would.
+fn no_plan(design: &Design, method: Method, watch: &dyn Watch) -> Result<Error, Error> {
+    let asked = design.asked()?;
+    let cap = design.checks.cap();
+    let fixed = asked.fewest_fixed(|_| true).map(|f| f.sites);
+    let would_do = match method {
+        Method::Fixed => fixed,
+        _ => cap_that_would_do(&asked, fixed.unwrap_or(MOST_SITES).max(cap), watch)?,
+    };
+    let fixed = fixed.map_or_else(|| format!("more than {MOST_SITES}"), |n| n.to_string());
+    let cap_words =
+        would_do.map_or_else(|| "no cap that was tried would do".to_owned(), |n| format!("max_sites {n} would do"));
+    Ok(Error::new(
+        Code::NoPlan,
+        format!("max_sites for a {} plan at the asked risks", method.as_str()),
+        cap,
+        format!("{cap_words}; the fewest fixed sites at these risks are {fixed}"),
+    ))
+}
+
+/// The smallest cap with a calibrated plan, sought from the fewest fixed sites: upwards in growing
+/// steps, then halving back.
+fn cap_that_would_do(asked: &design::Asked<'_>, from: u32, watch: &dyn Watch) -> Result<Option<u32>, Error> {
+    let exists = |cap: u32| -> Result<bool, Error> {
+        let sites = asked.design.checks.with_cap(cap).sites();
+        asked.calibrated_exists(&sites, watch)
+    };
+    let start = asked.design.checks.cap();
+    let (mut below, mut at) = (start, from.max(start + 1));
+    let mut step = (at / 20).max(1);
+    while at <= MOST_SITES && !exists(at)? {
+        below = at;
+        at = at.saturating_add(step);
+        step *= 2;
+    }
+    if at > MOST_SITES {
+        return Ok(None);
+    }
+    while at - below > 1 {
+        let middle = below + (at - below) / 2;
+        if exists(middle)? {
+            at = middle;
+        } else {
+            below = middle;
+        }
+    }
+    Ok(Some(at))
+}
+
+/// The JSON schema of a plan file.
+#[cfg(feature = "schema")]
+#[must_use]
+pub fn schema() -> String {
+    let schema = schemars::schema_for!(wire::PlanFile);
+    let mut text = serde_json::to_string_pretty(&schema).unwrap_or_default();
+    text.push('\n');
+    text
+}

@@ -1,0 +1,150 @@
+//! What is asked of a plan.
+
+use super::checks::{Checks, Closing};
+use crate::dispersion::Dispersion;
+use crate::error::{Code, Error};
+use crate::law::{Law, Laws};
+use crate::params::{Mean, Plants, Risks, Thresholds};
+use crate::score::Score;
+
+/// What the plan is to find out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub enum Aim {
+    /// Adequate or inadequate, with stated risks at two means. A table typed in from a paper may come
+    /// without thresholds or risks.
+    TwoCalls {
+        /// The two means.
+        thresholds: Option<Thresholds>,
+        /// The risks to keep.
+        risks: Option<Risks>,
+    },
+}
+
+/// How lines are derived.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[non_exhaustive]
+pub enum Method {
+    /// Wald's (1947) lines, whose risks are nominal.
+    Wald,
+    /// Parallel lines of Wald's slope, as narrow as the exact risks allow.
+    Calibrated,
+    /// One check: the fewest sites at which a cut keeps the risks.
+    Fixed,
+    /// A table given from outside.
+    Given,
+}
+
+impl Method {
+    /// Every method.
+    pub const ALL: [Method; 4] = [Method::Wald, Method::Calibrated, Method::Fixed, Method::Given];
+
+    /// The word used in every language and file.
+    #[must_use]
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Wald => "wald",
+            Self::Calibrated => "calibrated",
+            Self::Fixed => "fixed",
+            Self::Given => "given",
+        }
+    }
+
+    /// Reads the word.
+    ///
+    /// # Errors
+    /// `usage` for anything else.
+    pub fn parse(text: &str) -> Result<Self, Error> {
+        Self::ALL
+            .into_iter()
+            .find(|m| m.as_str() == text)
+            .ok_or_else(|| Error::new(Code::Usage, "method", text, Self::ALL.map(Self::as_str).join(", ")))
+    }
+}
+
+/// Everything a plan is derived from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Design {
+    /// What a site adds to the total.
+    pub score: Score,
+    /// Plants per site; k and thresholds belong to this size.
+    pub plants: Plants,
+    /// How counts vary.
+    pub dispersion: Dispersion,
+    /// What is asked.
+    pub aim: Aim,
+    /// When the total is looked at.
+    pub checks: Checks,
+    /// What happens at the cap.
+    pub closing: Closing,
+}
+
+/// A design for two calls with everything that deriving lines needs.
+pub(crate) struct Asked<'a> {
+    pub design: &'a Design,
+    pub thresholds: Thresholds,
+    pub risks: Risks,
+    /// Laws at the inadequate and at the adequate mean.
+    pub laws: [Laws; 2],
+}
+
+impl Design {
+    /// The design's thresholds and risks with the laws there.
+    pub(crate) fn asked(&self) -> Result<Asked<'_>, Error> {
+        let Aim::TwoCalls { thresholds, risks } = self.aim;
+        let (Some(thresholds), Some(risks)) = (thresholds, risks) else {
+            return Err(Error::about(
+                Code::Combination,
+                "aim without thresholds or risks",
+                "both, unless the lines are given",
+            ));
+        };
+        let laws = [
+            self.dispersion.laws(&self.score, thresholds.inadequate())?,
+            self.dispersion.laws(&self.score, thresholds.adequate())?,
+        ];
+        Ok(Asked { design: self, thresholds, risks, laws })
+    }
+
+    /// The two thresholds, where there are any.
+    #[must_use]
+    pub fn thresholds(&self) -> Option<Thresholds> {
+        let Aim::TwoCalls { thresholds, .. } = self.aim;
+        thresholds
+    }
+
+    /// The asked risks, where there are any.
+    #[must_use]
+    pub fn risks(&self) -> Option<Risks> {
+        let Aim::TwoCalls { risks, .. } = self.aim;
+        risks
+    }
+}
+
+impl Asked<'_> {
+    /// One law at each threshold, of one family: the nominal one, with the k of the geometric middle of
+    /// the thresholds where k moves with the mean.
+    pub fn nominal(&self) -> Result<[Law; 2], Error> {
+        let (low, high) = (self.thresholds.inadequate().get(), self.thresholds.adequate().get());
+        let one = match self.design.dispersion {
+            Dispersion::PowerLaw { .. } => {
+                let middle = Mean::new(libm::sqrt(low * high))?;
+                self.design.dispersion.k(middle).map_or(Dispersion::Poisson, |k| Dispersion::ConstantK { k })
+            }
+            other => other,
+        };
+        let law = |mean| -> Result<Law, Error> {
+            let laws = one.laws(&self.design.score, mean)?;
+            match one {
+                Dispersion::KSpread { median: k, .. } => Ok(Law::NegBin { mean, k }),
+                _ => laws
+                    .nodes
+                    .into_iter()
+                    .next()
+                    .map(|(_, law)| law)
+                    .ok_or_else(|| Error::about(Code::Combination, "dispersion without a law", "at least one")),
+            }
+        };
+        Ok([law(self.thresholds.inadequate())?, law(self.thresholds.adequate())?])
+    }
+}

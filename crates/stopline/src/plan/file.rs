@@ -1,0 +1,312 @@
+//! Between a plan and its file.
+
+use super::about::{About, MadeBy};
+use super::attained::{AttainedRow, attained};
+use super::digest::Digest;
+use super::wire::*;
+use super::{Aim, Checks, Closing, Design, Method, Plan};
+use crate::dispersion::Dispersion;
+use crate::error::{Code, Error};
+use crate::evaluate;
+use crate::lines::{Call, Lines, Row};
+use crate::params::{K, Mean, Plants, Risk, Risks, Thresholds};
+use crate::score::Score;
+use crate::watch::{Quiet, Watch};
+
+/// Stated and recomputed risks may differ by this much: other versions may sum in another order.
+const SAME_RISK: f64 = 1e-9;
+/// Multiply-adds up to which loading recomputes the risks; above, only `verify` does.
+const WORK_ON_LOAD: f64 = 1e9;
+
+fn bad(what: impl Into<String>, allowed: impl Into<String>) -> Error {
+    Error::about(Code::PlanFormat, what, allowed)
+}
+
+fn edited(what: &str, value: impl std::fmt::Display, allowed: impl Into<String>) -> Error {
+    Error::new(Code::PlanEdited, what, value, allowed)
+}
+
+impl Plan {
+    /// The plan file.
+    ///
+    /// # Errors
+    /// `plan_format` where it has no JSON form; cannot happen for a plan made here.
+    pub fn to_json(&self) -> Result<String, Error> {
+        let mut text =
+            serde_json::to_string_pretty(&self.wire()).map_err(|e| bad(format!("plan ({e})"), "finite numbers"))?;
+        text.push('\n');
+        Ok(text)
+    }
+
+    /// Reads a plan file, checks its digest and recomputes its risks (the latter up to a stated amount
+    /// of work; above it [`Plan::verify`] does).
+    ///
+    /// # Errors
+    /// `plan_format` for what is not JSON of the contract's shape, `plan_version` for another version,
+    /// `plan_edited` where digest or risks do not match the content, or only one of them is there; the
+    /// errors of each parameter out of its range.
+    pub fn from_json(text: &str) -> Result<Self, Error> {
+        let allowed = "a stopline/plan file of version 1";
+        let syntax = |e: serde_json::Error| bad(format!("plan file: {e}"), allowed);
+        let head: Head = serde_json::from_str(text).map_err(syntax)?;
+        if head.format.as_deref() != Some(FORMAT) {
+            return Err(Error::new(
+                Code::PlanFormat,
+                "format",
+                head.format.unwrap_or_else(|| "missing".into()),
+                allowed,
+            ));
+        }
+        if head.version != Some(VERSION) {
+            let version = head.version.map_or_else(|| "missing".into(), |v| v.to_string());
+            return Err(Error::new(Code::PlanVersion, "version", version, "1; a later version needs a later stopline"));
+        }
+        let file: PlanFile = serde_json::from_str(text).map_err(syntax)?;
+        let stated_digest = file.digest.clone();
+        let stated = file.attained.clone();
+        let mut plan = Self::from_wire(file)?;
+        match (stated_digest, stated) {
+            (None, None) if plan.method == Method::Given => {
+                plan.attained = attained(&plan.design, &plan.lines, &Quiet)?;
+                plan.digest = plan.compute_digest()?;
+                Ok(plan)
+            }
+            (Some(digest), Some(AttainedWire::Exact { rows })) => {
+                plan.attained = rows.iter().map(AttainedRow::from_wire).collect::<Result<_, _>>()?;
+                plan.digest = plan.compute_digest()?;
+                if digest != plan.digest.as_str() {
+                    return Err(edited("digest", digest, format!("{}, which the content gives", plan.digest)));
+                }
+                if plan.work()? <= WORK_ON_LOAD {
+                    plan.check_attained(&Quiet)?;
+                }
+                Ok(plan)
+            }
+            (digest, _) => {
+                let what = if digest.is_none() { "digest" } else { "attained" };
+                Err(edited(what, "missing", "both digest and attained; neither only for a given table"))
+            }
+        }
+    }
+
+    /// Recomputes everything the file states: digest, exact risks, whatever the work.
+    ///
+    /// # Errors
+    /// `plan_edited` where something does not match; `interrupted`, `too_much_work`.
+    pub fn verify(&self, watch: &dyn Watch) -> Result<(), Error> {
+        let digest = self.compute_digest()?;
+        if digest != self.digest {
+            return Err(edited("digest", &self.digest, format!("{digest}, which the content gives")));
+        }
+        self.check_attained(watch)
+    }
+
+    fn work(&self) -> Result<f64, Error> {
+        let Some(thresholds) = self.design.thresholds() else { return Ok(0.0) };
+        let laws = self.design.dispersion.laws(&self.design.score, thresholds.adequate())?;
+        Ok(laws.nodes.iter().map(|(_, law)| 2.0 * evaluate::work(&self.lines, law)).sum())
+    }
+
+    fn check_attained(&self, watch: &dyn Watch) -> Result<(), Error> {
+        let now = attained(&self.design, &self.lines, watch)?;
+        if now.len() != self.attained.len() {
+            return Err(edited("attained", format!("{} rows", self.attained.len()), format!("{} rows", now.len())));
+        }
+        for (stated, now) in self.attained.iter().zip(&now) {
+            let same = stated.mean == now.mean && stated.call == now.call && (stated.p - now.p).abs() <= SAME_RISK;
+            if !same {
+                let what = format!("attained P(called {}) at mean {}", stated.call.as_str(), stated.mean.get());
+                return Err(edited(
+                    &what,
+                    stated.p,
+                    format!("{} for {} at mean {}", now.p, now.call.as_str(), now.mean.get()),
+                ));
+            }
+        }
+        Ok(())
+    }
+
+    pub(super) fn compute_digest(&self) -> Result<Digest, Error> {
+        let value = serde_json::to_value(self.wire()).map_err(|e| bad(format!("plan ({e})"), "finite numbers"))?;
+        Digest::of(value)
+    }
+
+    fn wire(&self) -> PlanFile {
+        let Design { score, plants, dispersion, aim, checks, closing } = &self.design;
+        let Aim::TwoCalls { thresholds, risks } = *aim;
+        PlanFile {
+            format: FORMAT.to_owned(),
+            version: VERSION,
+            score: match *score {
+                Score::Count => ScoreWire::Count {},
+                Score::Positive { above, units } => ScoreWire::Positive { above, units },
+            },
+            site: SiteWire { plants: plants.get() },
+            dispersion: match *dispersion {
+                Dispersion::Poisson => DispersionWire::Poisson {},
+                Dispersion::ConstantK { k } => DispersionWire::ConstantK { k: k.get() },
+                Dispersion::KInterval { k, low, high } => {
+                    DispersionWire::KInterval { k: k.get(), low: low.get(), high: high.get() }
+                }
+                Dispersion::KSpread { median, sd_log } => DispersionWire::KSpread { median: median.get(), sd_log },
+                Dispersion::PowerLaw { a, b } => DispersionWire::PowerLaw { a, b },
+                Dispersion::Binomial => DispersionWire::Binomial {},
+            },
+            aim: AimWire::TwoCalls {
+                thresholds: thresholds
+                    .map(|t| ThresholdsWire { inadequate: t.inadequate().get(), adequate: t.adequate().get() }),
+                risks: risks.map(|r| RisksWire {
+                    false_adequate: r.false_adequate().get(),
+                    false_inadequate: r.false_inadequate().get(),
+                }),
+            },
+            checks: match checks {
+                &Checks::Every { min_sites, max_sites, every } => {
+                    ChecksWire::Every(EveryWire { min_sites, max_sites, every })
+                }
+                Checks::At(sites) => ChecksWire::At(AtWire { at: sites.clone() }),
+            },
+            closing: match closing {
+                Closing::Call => ClosingWire::Call,
+                Closing::Undecided => ClosingWire::Undecided,
+            },
+            method: match self.method {
+                Method::Wald => MethodWire::Wald,
+                Method::Calibrated => MethodWire::Calibrated,
+                Method::Fixed => MethodWire::Fixed,
+                Method::Given => MethodWire::Given,
+            },
+            lines: self.lines.rows().iter().map(LineWire::from).collect(),
+            attained: Some(AttainedWire::Exact { rows: self.attained.iter().map(AttainedRowWire::from).collect() }),
+            proof: None,
+            about: self.about.clone(),
+            host: self.host.clone(),
+            made_by: self.made_by.clone(),
+            digest: Some(self.digest.as_str().to_owned()),
+        }
+    }
+
+    fn from_wire(file: PlanFile) -> Result<Self, Error> {
+        let AimWire::TwoCalls { thresholds, risks } = file.aim;
+        let thresholds = thresholds
+            .map(|t| {
+                Thresholds::new(
+                    Mean::new(t.inadequate).map_err(|e| e.named("aim.thresholds.inadequate"))?,
+                    Mean::new(t.adequate).map_err(|e| e.named("aim.thresholds.adequate"))?,
+                )
+            })
+            .transpose()?;
+        let risks = risks
+            .map(|r| {
+                Risks::new(
+                    Risk::new(r.false_adequate).map_err(|e| e.named("aim.risks.false_adequate"))?,
+                    Risk::new(r.false_inadequate).map_err(|e| e.named("aim.risks.false_inadequate"))?,
+                )
+            })
+            .transpose()?;
+        let k = |k, name: &str| K::new(k).map_err(|e| e.named(format!("dispersion.{name}")));
+        let design = Design {
+            score: match file.score {
+                ScoreWire::Count {} => Score::Count,
+                ScoreWire::Positive { above, units } => Score::positive(above, units)?,
+            },
+            plants: Plants::new(file.site.plants).map_err(|e| e.named("site.plants"))?,
+            dispersion: match file.dispersion {
+                DispersionWire::Poisson {} => Dispersion::Poisson,
+                DispersionWire::ConstantK { k: v } => Dispersion::ConstantK { k: k(v, "k")? },
+                DispersionWire::KInterval { k: v, low, high } => {
+                    Dispersion::k_interval(k(v, "k")?, k(low, "low")?, k(high, "high")?)?
+                }
+                DispersionWire::KSpread { median, sd_log } => Dispersion::k_spread(k(median, "median")?, sd_log)?,
+                DispersionWire::PowerLaw { a, b } => Dispersion::power_law(a, b)?,
+                DispersionWire::Binomial {} => Dispersion::Binomial,
+            },
+            aim: Aim::TwoCalls { thresholds, risks },
+            checks: match file.checks {
+                ChecksWire::Every(c) => Checks::every(c.min_sites, c.max_sites, c.every)?,
+                ChecksWire::At(c) => Checks::at(c.at)?,
+            },
+            closing: match file.closing {
+                ClosingWire::Call => Closing::Call,
+                ClosingWire::Undecided => Closing::Undecided,
+            },
+        };
+        let method = match file.method {
+            MethodWire::Wald => Method::Wald,
+            MethodWire::Calibrated => Method::Calibrated,
+            MethodWire::Fixed => Method::Fixed,
+            MethodWire::Given => Method::Given,
+        };
+        if file.proof.is_some() {
+            return Err(bad("proof", format!("null for method {}", method.as_str())));
+        }
+        if !file.host.get().starts_with('{') {
+            return Err(bad("host", "an object"));
+        }
+        let cap = design.checks.cap();
+        let row = |line: &LineWire| {
+            let middle = (line.sites == cap && design.closing == Closing::Undecided).then_some(Call::Undecided);
+            Row::two_calls(line.sites, line.inadequate_at_most, line.adequate_at_least, middle)
+        };
+        let lines = Lines::new(file.lines.iter().map(row).collect())?;
+        Self::assemble(design, method, lines, Vec::new(), file.about, file.host, file.made_by)
+    }
+
+    /// Puts the parts together after checking that they belong together; the digest is of the parts.
+    pub(super) fn assemble(
+        design: Design,
+        method: Method,
+        lines: Lines,
+        attained: Vec<AttainedRow>,
+        about: About,
+        host: Box<serde_json::value::RawValue>,
+        made_by: MadeBy,
+    ) -> Result<Self, Error> {
+        let sites = design.checks.sites();
+        if !lines.rows().iter().map(|r| r.at).eq(sites.iter().copied()) {
+            return Err(Error::about(
+                Code::Lines,
+                "lines at other sites than the checks",
+                format!("one row for each of {sites:?}"),
+            ));
+        }
+        if method != Method::Given {
+            design.asked()?;
+        } else if let Some(thresholds) = design.thresholds() {
+            design.dispersion.laws(&design.score, thresholds.inadequate())?;
+            design.dispersion.laws(&design.score, thresholds.adequate())?;
+        } else if design.risks().is_some() {
+            return Err(Error::about(Code::Combination, "risks without thresholds", "thresholds, or neither"));
+        }
+        let mut plan = Self { design, method, lines, attained, about, host, made_by, digest: Digest::of_bytes(b"") };
+        plan.digest = plan.compute_digest()?;
+        Ok(plan)
+    }
+}
+
+impl From<&Row> for LineWire {
+    fn from(row: &Row) -> Self {
+        Self {
+            sites: row.at,
+            inadequate_at_most: row.at_most(Call::Inadequate),
+            adequate_at_least: row.at_least(Call::Adequate),
+        }
+    }
+}
+
+impl From<&AttainedRow> for AttainedRowWire {
+    fn from(row: &AttainedRow) -> Self {
+        let call = if row.call == Call::Adequate { CallWire::Adequate } else { CallWire::Inadequate };
+        Self { mean: row.mean.get(), call, p: row.p }
+    }
+}
+
+impl AttainedRow {
+    fn from_wire(row: &AttainedRowWire) -> Result<Self, Error> {
+        if !(0.0..=1.0).contains(&row.p) || row.p.is_sign_negative() {
+            return Err(Error::new(Code::OutOfRange, "attained p", row.p, "from 0 to 1"));
+        }
+        let call = if row.call == CallWire::Adequate { Call::Adequate } else { Call::Inadequate };
+        Ok(Self { mean: Mean::new(row.mean).map_err(|e| e.named("attained mean"))?, call, p: row.p })
+    }
+}

@@ -1,0 +1,144 @@
+//! Two parallel straight lines on the total: their slope, their intercepts and their rounding.
+//!
+//! Wald (1947, *Sequential Analysis*; for the negative binomial Waters 1955, For. Sci. 1:68–79): the
+//! log likelihood ratio of the adequate against the inadequate mean is T·d + n·e with d and e from
+//! [`crate::law::Tilt`], so the walk stops where T leaves the strip between h₀ + s·n and h₁ + s·n,
+//! s = −e/d, h₀ = ln(B/(1−A))/d, h₁ = ln((1−B)/A)/d, A = false_adequate, B = false_inadequate.
+
+use super::checks::Closing;
+use super::design::Asked;
+use crate::error::{Code, Error};
+use crate::lines::{Call, Lines, Row};
+use crate::score::Total;
+
+/// Two parallel lines: inadequate if T ≤ lower + slope·n, adequate if T ≥ upper + slope·n.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Straight {
+    /// Enemies per site.
+    pub slope: f64,
+    /// Intercept of the lower line.
+    pub lower: f64,
+    /// Intercept of the upper line.
+    pub upper: f64,
+}
+
+/// A line closer than this to a whole number (relative to its size) is taken to be on it.
+pub(crate) const ON_LINE: f64 = 1e-11;
+
+/// The largest total at or below the line `x`, `None` where it is negative.
+pub(crate) fn at_most(x: f64) -> Option<Total> {
+    let t = libm::floor(x + ON_LINE * x.abs().max(1.0));
+    (t >= 0.0).then_some(whole(t))
+}
+
+/// The smallest total at or above the line `x`; every total reaches a line below 0.
+pub(crate) fn at_least(x: f64) -> Total {
+    whole(libm::ceil(x - ON_LINE * x.abs().max(1.0)).max(0.0))
+}
+
+#[allow(clippy::cast_possible_truncation)] // lines stay below LARGEST_MEAN · MOST_SITES < 2⁵³
+fn whole(t: f64) -> Total {
+    t as Total
+}
+
+impl Asked<'_> {
+    /// Wald's lines for the nominal law.
+    pub fn wald(&self) -> Result<Straight, Error> {
+        let [low, high] = self.nominal()?;
+        let tilt = low.tilt_to(&high).filter(|t| t.ln_ratio > 0.0).ok_or_else(|| {
+            Error::about(
+                Code::Combination,
+                "laws at the two thresholds",
+                "of one family, the second with the larger mean",
+            )
+        })?;
+        let (a, b) = (self.risks.false_adequate().get(), self.risks.false_inadequate().get());
+        Ok(Straight {
+            slope: -tilt.ln_site / tilt.ln_ratio,
+            lower: (libm::log(b) - libm::log1p(-a)) / tilt.ln_ratio,
+            upper: (libm::log1p(-b) - libm::log(a)) / tilt.ln_ratio,
+        })
+    }
+}
+
+impl Straight {
+    /// The lower line at `n` sites, as the largest total on or below it.
+    pub(crate) fn inadequate_at_most(&self, n: u32) -> Option<Total> {
+        at_most(self.lower + self.slope * f64::from(n))
+    }
+
+    /// The upper line at `n` sites, as the smallest total on or above it.
+    pub(crate) fn adequate_at_least(&self, n: u32) -> Total {
+        at_least(self.upper + self.slope * f64::from(n))
+    }
+
+    /// The table of these lines. A plan that closes by a call says inadequate at the cap for totals
+    /// up to `cut`.
+    pub(crate) fn lines(&self, sites: &[u32], closing: Closing, cut: Total) -> Result<Lines, Error> {
+        let cap = sites.last().copied().unwrap_or(0);
+        let row = |&n: &u32| {
+            let (low, high) = (self.inadequate_at_most(n), self.adequate_at_least(n));
+            if n < cap {
+                Row::two_calls(n, low, Some(high), None)
+            } else if closing == Closing::Undecided {
+                Row::two_calls(n, low, Some(high), Some(Call::Undecided))
+            } else {
+                Row::two_calls(n, Some(cut), Some(cut + 1), None)
+            }
+        };
+        Lines::new(sites.iter().map(row).collect())
+    }
+
+    /// Parallel lines with a slope near `slope` that give exactly these rows (the closing row of a plan
+    /// that closes by a call aside), rounded to as few decimals as do, at least two.
+    pub(crate) fn through(lines: &Lines, slope: f64, closing: Closing) -> Option<Self> {
+        let rows = lines.rows();
+        let rows = if closing == Closing::Call { rows.split_last().map(|(_, before)| before)? } else { rows };
+        if rows.is_empty() {
+            return None;
+        }
+        (2..=12).find_map(|decimals| {
+            let unit = libm::pow(10.0, f64::from(decimals));
+            let round = |x: f64| libm::round(x * unit) / unit;
+            let slope = round(slope);
+            // ⌊lower + s·n⌋ = a: a − s·n ≤ lower < a + 1 − s·n (no line: < 0); ⌈upper + s·n⌉ = b likewise.
+            let (mut low, mut high) = ((f64::NEG_INFINITY, f64::INFINITY), (f64::NEG_INFINITY, f64::INFINITY));
+            for row in rows {
+                let line = slope * f64::from(row.at);
+                let (a, b) = (row.at_most(Call::Inadequate), row.at_least(Call::Adequate)?);
+                low.0 = low.0.max(a.map_or(f64::NEG_INFINITY, |a| a as f64 - line));
+                low.1 = low.1.min(a.map_or(0.0, |a| (a + 1) as f64) - line);
+                high.0 = high.0.max((b - 1) as f64 - line);
+                high.1 = high.1.min(b as f64 - line);
+            }
+            if !(low.0 < low.1 && high.0 < high.1) {
+                return None;
+            }
+            let lower = if low.0.is_finite() { 0.5 * (low.0 + low.1) } else { low.1 - 0.5 };
+            let found = Self { slope, lower: round(lower), upper: round(0.5 * (high.0 + high.1)) };
+            let same = |r: &Row| {
+                found.inadequate_at_most(r.at) == r.at_most(Call::Inadequate)
+                    && Some(found.adequate_at_least(r.at)) == r.at_least(Call::Adequate)
+            };
+            rows.iter().all(same).then_some(found)
+        })
+    }
+
+    /// Wald's cut at the cap: inadequate if T ≤ ⌊s·cap⌋.
+    pub(crate) fn middle_cut(&self, cap: u32) -> Total {
+        at_most(self.slope * f64::from(cap)).unwrap_or(0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_total_on_a_line_counts_as_on_it() {
+        assert_eq!(at_most(5.0 - 1e-13), Some(5));
+        assert_eq!(at_least(5.0 + 1e-13), 5);
+        assert_eq!((at_most(4.9), at_least(4.1)), (Some(4), 5));
+        assert_eq!((at_most(-0.1), at_least(-3.0)), (None, 0));
+    }
+}

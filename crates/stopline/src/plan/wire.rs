@@ -1,0 +1,218 @@
+//! The plan file: JSON in and out, version 1.
+//!
+//! Every key is required, null where the contract allows it; unknown, repeated and missing keys are
+//! refused. `digest` and `attained` may be absent together: then the file is a table typed in from a
+//! paper and its risks are computed on load. Numbers are written so that they read back the same.
+
+use super::about::{About, MadeBy};
+use serde::{Deserialize, Deserializer, Serialize};
+use serde_json::value::RawValue;
+
+#[cfg(feature = "schema")]
+use schemars::JsonSchema;
+
+pub(super) const FORMAT: &str = "stopline/plan";
+pub(super) const VERSION: u32 = 1;
+
+/// A key that must be there, though its value may be null (serde lets a missing `Option` pass).
+fn required<'de, D: Deserializer<'de>, T: Deserialize<'de>>(d: D) -> Result<Option<T>, D::Error> {
+    Option::deserialize(d)
+}
+
+/// What is read before anything else, to tell another format or version from a broken file.
+#[derive(Deserialize)]
+pub(super) struct Head {
+    pub format: Option<String>,
+    pub version: Option<u32>,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct PlanFile {
+    pub format: String,
+    pub version: u32,
+    pub score: ScoreWire,
+    pub site: SiteWire,
+    pub dispersion: DispersionWire,
+    pub aim: AimWire,
+    pub checks: ChecksWire,
+    pub closing: ClosingWire,
+    pub method: MethodWire,
+    pub lines: Vec<LineWire>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub attained: Option<AttainedWire>,
+    #[serde(deserialize_with = "required")]
+    #[cfg_attr(feature = "schema", schemars(required))]
+    pub proof: Option<ProofWire>,
+    pub about: About,
+    #[cfg_attr(feature = "schema", schemars(with = "serde_json::Map<String, serde_json::Value>"))]
+    pub host: Box<RawValue>,
+    pub made_by: MadeBy,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub digest: Option<String>,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(tag = "of", rename_all = "snake_case", deny_unknown_fields)]
+pub(super) enum ScoreWire {
+    Count {},
+    Positive { above: u32, units: u16 },
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct SiteWire {
+    pub plants: u16,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(tag = "model", rename_all = "snake_case", deny_unknown_fields)]
+pub(super) enum DispersionWire {
+    Poisson {},
+    ConstantK { k: f64 },
+    KInterval { k: f64, low: f64, high: f64 },
+    KSpread { median: f64, sd_log: f64 },
+    PowerLaw { a: f64, b: f64 },
+    Binomial {},
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+pub(super) enum AimWire {
+    TwoCalls {
+        #[serde(deserialize_with = "required")]
+        #[cfg_attr(feature = "schema", schemars(required))]
+        thresholds: Option<ThresholdsWire>,
+        #[serde(deserialize_with = "required")]
+        #[cfg_attr(feature = "schema", schemars(required))]
+        risks: Option<RisksWire>,
+    },
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct ThresholdsWire {
+    pub inadequate: f64,
+    pub adequate: f64,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct RisksWire {
+    pub false_adequate: f64,
+    pub false_inadequate: f64,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(untagged, expecting = "checks are {min_sites, max_sites, every} or {at: [sites, …]}")]
+pub(super) enum ChecksWire {
+    Every(EveryWire),
+    At(AtWire),
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct EveryWire {
+    pub min_sites: u32,
+    pub max_sites: u32,
+    pub every: u32,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct AtWire {
+    pub at: Vec<u32>,
+}
+
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub(super) enum ClosingWire {
+    Call,
+    Undecided,
+}
+
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub(super) enum MethodWire {
+    Wald,
+    Calibrated,
+    Fixed,
+    Given,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct LineWire {
+    pub sites: u32,
+    #[serde(deserialize_with = "required")]
+    #[cfg_attr(feature = "schema", schemars(required))]
+    pub inadequate_at_most: Option<i64>,
+    #[serde(deserialize_with = "required")]
+    #[cfg_attr(feature = "schema", schemars(required))]
+    pub adequate_at_least: Option<i64>,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(tag = "how", rename_all = "snake_case", deny_unknown_fields)]
+pub(super) enum AttainedWire {
+    Exact { rows: Vec<AttainedRowWire> },
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct AttainedRowWire {
+    pub mean: f64,
+    pub call: CallWire,
+    pub p: f64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub(super) enum CallWire {
+    Inadequate,
+    Adequate,
+}
+
+/// What recomputing the bound of an optimal plan takes.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct ProofWire {
+    pub objective: ObjectiveWire,
+    pub at: Vec<WeightWire>,
+    pub multipliers: RisksWire,
+    pub value: f64,
+    pub bound: f64,
+}
+
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub(super) enum ObjectiveWire {
+    LargestExpectedSites,
+    ExpectedSites,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct WeightWire {
+    pub mean: f64,
+    pub weight: f64,
+}
