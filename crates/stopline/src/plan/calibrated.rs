@@ -285,7 +285,7 @@ mod tests {
     fn widths_are_the_changes_of_the_rounded_lines() {
         let sites = [1, 2, 3];
         for (side, slope) in [(Side::Upper, 1.3), (Side::Lower, 1.3), (Side::Upper, 0.5), (Side::Lower, 0.5)] {
-            let widths = Widths::of(slope, &sites, -2.0, 6.0, side);
+            let widths = Widths::of(slope, &sites, -0.4, 6.0, side);
             let table = |h: f64| {
                 sites.map(|n| {
                     let line = slope * f64::from(n);
