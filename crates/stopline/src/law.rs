@@ -209,7 +209,7 @@ impl Law {
                 let (m, k) = (g * mean.get(), g * k.get());
                 let theta = m / (k + m);
                 let mode = libm::floor(((k - 1.0) * (m / k)).max(0.0));
-                fill(out, len, mode, |x| neg_bin_pmf(x, m, k), |x| theta * (k + x - 1.0) / x);
+                fill(out, len, mode, |x| neg_bin_pmf(x, m, k), |x| theta * (k + (x - 1.0)) / x);
             }
             Law::Binomial { p, units } => {
                 let n = g * f64::from(*units);
@@ -249,6 +249,9 @@ impl Law {
     }
 }
 
+/// Steps after which the recursion starts again from the closed form: its rounding grows with them.
+const STRIDE: usize = 64;
+
 /// Probabilities at 0, 1, …, from the most likely value outwards by `ratio(x) = P(x)/P(x−1)`.
 fn fill(out: &mut Vec<f64>, len: usize, mode: f64, pmf: impl Fn(f64) -> f64, ratio: impl Fn(f64) -> f64) {
     if len == 0 {
@@ -257,21 +260,24 @@ fn fill(out: &mut Vec<f64>, len: usize, mode: f64, pmf: impl Fn(f64) -> f64, rat
     out.resize(len, 0.0);
     // `mode` is at most 1e9 · sites; beyond `len` only the part below it is needed.
     let start = (mode as usize).min(len - 1);
-    let p0 = pmf(start as f64);
     let (below, above) = out.split_at_mut(start);
-    let mut p = p0;
     let mut x = start as f64;
-    for o in above {
-        *o = p;
-        x += 1.0;
-        p *= ratio(x);
+    for chunk in above.chunks_mut(STRIDE) {
+        let mut p = pmf(x);
+        for o in chunk {
+            *o = p;
+            x += 1.0;
+            p *= ratio(x);
+        }
     }
-    let mut p = p0;
     let mut x = start as f64;
-    for o in below.iter_mut().rev() {
-        p /= ratio(x);
-        *o = p;
-        x -= 1.0;
+    for chunk in below.rchunks_mut(STRIDE) {
+        let mut p = pmf(x);
+        for o in chunk.iter_mut().rev() {
+            p /= ratio(x);
+            *o = p;
+            x -= 1.0;
+        }
     }
 }
 
