@@ -4,7 +4,7 @@ use super::forward::forward;
 use super::kernel::convolve;
 use crate::error::{Code, Error};
 use crate::law::Law;
-use crate::lines::{Call, Lines};
+use crate::lines::{Call, Lines, Stop};
 use crate::score::Total;
 use crate::watch::{Quiet, Watch};
 
@@ -65,7 +65,7 @@ fn exits_watched(lines: &Lines, law: &Law, leave_off: f64, watch: &dyn Watch) ->
     let mut batch = Vec::new();
     let mut before_at = 0;
     let mut came_in = 1.0; // unscaled mass that came into the check
-    forward(lines, law, watch, |check| {
+    forward(&with_reach(lines, law, share)?, law, watch, |check| {
         let scale = libm::exp2(f64::from(check.exponent));
         let ln_scale = f64::from(check.exponent) * core::f64::consts::LN_2;
         let mut push = |total: Total, call: Call, q: f64| {
@@ -119,17 +119,67 @@ fn exits_watched(lines: &Lines, law: &Law, leave_off: f64, watch: &dyn Watch) ->
                 break; // what seems left is rounding of the difference
             }
             if lead > MOST_EXITS {
-                return Err(Error::new(
-                    Code::TooMuchWork,
-                    "list of exits",
-                    format!("more than {MOST_EXITS} totals"),
-                    "smaller means or lines, or a larger `leave_off`",
-                ));
+                return Err(too_many());
             }
         }
         Ok(())
     })?;
     Ok(Exits { list, left_off: (1.0 - listed).max(0.0) })
+}
+
+fn too_many() -> Error {
+    Error::new(
+        Code::TooMuchWork,
+        "list of exits",
+        format!("more than {MOST_EXITS} totals"),
+        "smaller means or lines, or a larger `leave_off`",
+    )
+}
+
+/// The same lines, told so that the recursion tracks every total that matters.
+///
+/// A check without an uppermost stop is tracked only up to where the next one begins: above it a walk
+/// will surely leave, but with which total? So that stop is cut in two where less than `share` is left.
+fn with_reach(lines: &Lines, law: &Law, share: f64) -> Result<Lines, Error> {
+    let mut rows = lines.rows().to_vec();
+    let mut above_open = false; // has the check before no uppermost stop?
+    for row in &mut rows {
+        let top = row.highest();
+        if let (true, Some((from, call)), Some(stop)) = (above_open, top, row.stops.last_mut()) {
+            let reach = reach(law, row.at, share)?;
+            if reach > from {
+                stop.to = Some(reach - 1);
+                row.stops.push(Stop { from: Some(reach), to: None, call });
+            }
+        }
+        above_open = top.is_none();
+    }
+    Lines::new(rows)
+}
+
+/// A total of `sites` sites that is reached with less than `share` of probability.
+fn reach(law: &Law, sites: u32, share: f64) -> Result<Total, Error> {
+    let first = law.first() * Total::from(sites);
+    let mut p = Vec::new();
+    let mut len = 64;
+    loop {
+        law.batch(sites, len, &mut p);
+        let (low, high) = p.split_at(p.len() / 2);
+        let ended = p.len() < len; // the law has no larger totals
+        if ended || low.iter().sum::<f64>() > 0.5 && high.iter().sum::<f64>() < 1e-3 * share {
+            break;
+        }
+        len *= 2;
+        if len > MOST_EXITS {
+            return Err(too_many());
+        }
+    }
+    let mut above = 0.0;
+    let within = p.iter().rposition(|p| {
+        above += p;
+        above >= share
+    });
+    Ok(first + within.and_then(|i| Total::try_from(i + 1).ok()).unwrap_or(0))
 }
 
 /// ln of what a path of `at` sites and `total` has in common with every other such path.
