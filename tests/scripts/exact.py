@@ -139,6 +139,13 @@ class Table:
     def pmf(self, sites, x):
         return self.batch(sites)[x]
 
+    def ln_tilt(self, sites, total):
+        """A table has no mean to move: its weights are its probabilities."""
+        return mpf(0)
+
+    def weights(self, sites):
+        return self.batch(sites)
+
 
 def law(spec, mean):
     """The law that a vector names, at a mean (the share of positive units for a binomial)."""

@@ -103,7 +103,7 @@ def path_counts(lines, a_law, through):
         weight = a_law.weights(r["at"] - before)
         before = r["at"]
         now = {}
-        for total in range(min(counts, default=0), through + 1):
+        for total in range(min(counts) + weight.first, through + 1):
             k = mpmath.fdot((q, weight[total - t]) for t, q in counts.items())
             if call_of(r["stops"], total) is None:
                 now[total] = k
@@ -136,12 +136,11 @@ def exits_json():
     for name, spec, mean in plans.EXITS:
         lines, a_law = plans.PLANS[name][1], law(spec, mean)
         exits, through = first_exits(lines, a_law, mpf(10) ** -12)
-        paths = {}
-        if spec["kind"] != "table":
-            paths = path_counts(lines, a_law, through)
-            for (at, total), (_, p) in exits.items():
-                assert abs(paths[at, total] + a_law.ln_tilt(at, total) - mpmath.log(p)) < mpf(10) ** -50
-        rows = [text([at, total, call, plain(p), plain(paths.get((at, total)))]) for (at, total), (call, p) in sorted(exits.items())]
+        paths = path_counts(lines, a_law, through)
+        rows = []
+        for (at, total), (call, p) in sorted(exits.items()):
+            assert abs(paths[at, total] + a_law.ln_tilt(at, total) - mpmath.log(p)) < mpf(10) ** -50
+            rows.append(text([at, total, call, plain(p), plain(paths[at, total])]))
         head = {"plan": name, "law": spec, "mean": mean}
         case_texts.append(f'{text(head)[:-1]}, "lines": {stops_text(lines, 3)}, "rows": {listed(rows, 3)}}}')
     return f'{{"columns": ["at", "total", "call", "p", "ln_paths"],\n "cases": {listed(case_texts, 2)}}}\n'

@@ -57,8 +57,11 @@ def wald_parameters(spec, thresholds, risks):
 
 
 def whole(x, rounding):
-    """`x` rounded to a whole number, refused where double precision could round it the other way."""
-    assert abs(x - mpmath.nint(x)) > 1e-9, x
+    """`x` rounded to a whole number; what is whole but for the doubles that risks are given in counts as whole."""
+    nearest = mpmath.nint(x)
+    if abs(x - nearest) < 1e-14:
+        return int(nearest)
+    assert abs(x - nearest) > 1e-9, x  # else double precision could round it the other way
     return int(rounding(x))
 
 
@@ -277,6 +280,7 @@ WALD = {
     "nb_groups": ("the same formulas", {"kind": "neg_bin", "k": 0.5}, (0.2, 0.4), (0.05, 0.1), (7, 100, 5)),
     "nb_unequal": ("the same formulas", {"kind": "neg_bin", "k": 1.0}, (3.0, 5.0), (0.01, 0.3), (1, 30, 1)),
     "nb_clumped": ("the same formulas", {"kind": "neg_bin", "k": 0.05}, (0.5, 2.0), (0.15, 0.2), (10, 200, 10)),
+    "nb_on_whole_numbers": ("the same formulas; the lines are 2n - 2 and 2n + 2", NB2, (1.0, 4.0), (0.2, 0.2), (1, 25, 1)),
     "nb_nearly_poisson": ("the same formulas", {"kind": "neg_bin", "k": 1e9}, (1.0, 2.0), (0.1, 0.1), (1, 30, 1)),
     "poisson": ("Wald 1947", POISSON, (1.0, 2.0), (0.1, 0.1), (1, 30, 1)),
     "poisson_crowded": ("Wald 1947", POISSON, (500.0, 550.0), (0.01, 0.01), (1, 12, 1)),
