@@ -1,5 +1,5 @@
 //! How far a result may be from its vector, and why. Each is what the method promises, not what it
-//! happens to reach; what was reached on x86-64 is noted beside it.
+//! happens to reach; what was reached is noted beside it.
 
 /// P(call) and P(reaching the cap), absolute: sums of positive terms, the uppermost stop by difference
 /// from 1. Reached: 2e-14.

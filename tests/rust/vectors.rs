@@ -8,3 +8,4 @@ mod pmf;
 mod published;
 mod reader;
 mod tolerance;
+mod wald_lines;

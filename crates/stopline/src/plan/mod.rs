@@ -191,6 +191,15 @@ impl Plan {
     }
 }
 
+/// Wald's two lines for a design, as he gives them, before they are rounded to whole totals.
+///
+/// # Errors
+/// `combination` where the design lacks thresholds or risks, or its laws at the thresholds are not of
+/// one family.
+pub fn wald_lines(design: &Design) -> Result<Straight, Error> {
+    design.asked()?.wald()
+}
+
 /// The fewest sites, of any number, at which one cut keeps both risks of a design; `None` where more
 /// than [`MOST_SITES`] would be needed.
 ///
