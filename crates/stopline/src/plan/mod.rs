@@ -23,6 +23,7 @@ pub use digest::Digest;
 pub use fixed::Fixed;
 pub use straight::Straight;
 pub use table::Table;
+pub(crate) use wire::required;
 
 use crate::error::{Code, Error};
 use crate::lines::{Lines, Row};

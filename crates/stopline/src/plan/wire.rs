@@ -15,7 +15,7 @@ pub(super) const FORMAT: &str = "stopline/plan";
 pub(super) const VERSION: u32 = 1;
 
 /// A key that must be there, though its value may be null (serde lets a missing `Option` pass).
-fn required<'de, D: Deserializer<'de>, T: Deserialize<'de>>(d: D) -> Result<Option<T>, D::Error> {
+pub(crate) fn required<'de, D: Deserializer<'de>, T: Deserialize<'de>>(d: D) -> Result<Option<T>, D::Error> {
     Option::deserialize(d)
 }
 
