@@ -1,6 +1,7 @@
 #![doc = include_str!("../README.md")]
 #![cfg_attr(docsrs, feature(doc_cfg))]
 
+mod card;
 pub mod counts;
 pub mod decide;
 pub mod dispersion;
@@ -15,6 +16,7 @@ mod score;
 mod special;
 mod watch;
 
+pub use card::{card, times};
 pub use dispersion::Dispersion;
 pub use error::{Code, Error, Errors, Place};
 pub use lines::{Call, Lines, Row, Stop, Verdict};
