@@ -8,7 +8,7 @@
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngAlgorithm, RngSeed, TestRunner};
 use std::collections::BTreeMap;
-use stopline::evaluate::{curve_of_laws, exits};
+use stopline::evaluate::{CurveRow, curve_of_laws, exits};
 use stopline::law::{Law, Laws};
 use stopline::{Call, K, Lines, Mean, Quiet, Row, Share, Stop, Verdict};
 
@@ -65,7 +65,7 @@ impl Sum {
 }
 
 /// P(stop at these sites with this total, and the call), totals beyond every line as [`MANY`].
-fn enumerate(lines: &Lines, law: &Law) -> BTreeMap<(u32, i64, Call), f64> {
+fn enumerate(lines: &Lines, law: &Law) -> Listed {
     let (list, more) = counts(law, HIGHEST);
     let mut found = BTreeMap::<_, Sum>::new();
     let mut walks = vec![(0_u32, 0_i64, 1.0)];
@@ -143,13 +143,37 @@ fn tables() -> impl Strategy<Value = Law> {
     })
 }
 
+/// A law of the same family with another mean.
+fn companion(law: &Law) -> Law {
+    let one = Mean::new(1.0).unwrap();
+    match *law {
+        Law::Poisson { .. } => Law::Poisson { mean: one },
+        Law::NegBin { k, .. } => Law::NegBin { mean: one, k },
+        Law::Binomial { units, .. } => Law::Binomial { p: Share::new(0.5).unwrap(), units },
+        ref table => table.clone(),
+    }
+}
+
+/// The law alone, by a recursion of its own, and with a companion, by one from a mean between them.
 fn check(lines: &Lines, law: &Law) -> Result<(), TestCaseError> {
     let listed = enumerate(lines, law);
-    let row = curve_of_laws(lines, &[law.mean()], &[Laws::one(law.clone())], &Quiet).unwrap().rows.remove(0);
-    let close = |what: &str, got: f64, want: f64| {
-        prop_assert!((got - want).abs() <= TOLERANCE * want.max(1.0), "{what}: {got}, listed {want}");
-        Ok(())
-    };
+    for laws in [vec![law.clone()], vec![law.clone(), companion(law)]] {
+        let means: Vec<f64> = laws.iter().map(Law::mean).collect();
+        let laws: Vec<Laws> = laws.into_iter().map(Laws::one).collect();
+        let row = curve_of_laws(lines, &means, &laws, &Quiet).unwrap().rows.remove(0);
+        check_row(lines, &row, &listed)?;
+    }
+    check_exits(lines, law, listed)
+}
+
+type Listed = BTreeMap<(u32, i64, Call), f64>;
+
+fn close(what: &str, got: f64, want: f64) -> Result<(), TestCaseError> {
+    prop_assert!((got - want).abs() <= TOLERANCE * want.max(1.0), "{what}: {got}, listed {want}");
+    Ok(())
+}
+
+fn check_row(lines: &Lines, row: &CurveRow, listed: &Listed) -> Result<(), TestCaseError> {
     let sum = |keep: &dyn Fn(u32, Call) -> bool| -> f64 {
         listed.iter().filter(|((n, _, call), _)| keep(*n, *call)).map(|(_, p)| p).sum()
     };
@@ -163,7 +187,11 @@ fn check(lines: &Lines, law: &Law) -> Result<(), TestCaseError> {
     close("variance of sites", row.sites_sd.powi(2), variance)?;
     close("at cap", row.at_cap, sum(&|n, _| n == lines.cap()))?;
 
-    // Exits with totals that the list names; it knows all others as one.
+    Ok(())
+}
+
+/// Exits with totals that the list names; it knows all others as one.
+fn check_exits(lines: &Lines, law: &Law, listed: Listed) -> Result<(), TestCaseError> {
     let mut rest: BTreeMap<_, f64> = BTreeMap::new();
     for exit in exits(lines, law, 1e-15).unwrap().list {
         match listed.get(&(exit.at, exit.total, exit.call)) {

@@ -3,7 +3,8 @@
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use stopline::law::Law;
-use stopline::{Call, Dispersion, K, Lines, Mean, Row, Score, Share, Stop};
+use stopline::plan::{Aim, Checks, Closing, Design};
+use stopline::{Call, Dispersion, K, Lines, Mean, Plants, Risk, Risks, Row, Score, Share, Stop, Thresholds};
 
 /// The vectors of one function.
 pub fn read<T: DeserializeOwned>(name: &str) -> T {
@@ -42,6 +43,19 @@ impl LawText {
             LawText::Table { .. } => None,
         }
     }
+}
+
+/// A design for two calls; checks as first, cap and every.
+pub fn design(law: &LawText, thresholds: [f64; 2], risks: [f64; 2], checks: (u32, u32, u32)) -> Design {
+    let (score, dispersion) = law.model().expect("no table");
+    let [low, high] = thresholds.map(|m| Mean::new(m).unwrap());
+    let [false_adequate, false_inadequate] = risks.map(|r| Risk::new(r).unwrap());
+    let aim = Aim::TwoCalls {
+        thresholds: Some(Thresholds::new(low, high).unwrap()),
+        risks: Some(Risks::new(false_adequate, false_inadequate).unwrap()),
+    };
+    let checks = Checks::every(checks.0, checks.1, checks.2).unwrap();
+    Design { score, plants: Plants::new(1).unwrap(), dispersion, aim, checks, closing: Closing::Call }
 }
 
 #[derive(Debug, Deserialize)]

@@ -1,11 +1,11 @@
 //! `wald_lines.json`: slope and intercepts of Wald's lines, and the rows they are rounded to.
 
-use crate::reader::{LawText, Worst, read};
+use crate::reader::{LawText, Worst, design, read};
 use crate::tolerance;
 use serde::Deserialize;
 use std::collections::BTreeMap;
-use stopline::plan::{Aim, Checks, Closing, Design, Method, Plan, wald_lines};
-use stopline::{Call, Mean, Plants, Quiet, Risk, Risks, Thresholds};
+use stopline::plan::{Method, Plan, wald_lines};
+use stopline::{Call, Quiet};
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -42,30 +42,15 @@ struct Printed {
     half_unit: f64,
 }
 
-fn design(case: &Case) -> Design {
-    let (score, dispersion) = case.law.model().expect("no table");
-    let mean = |m| Mean::new(m).unwrap();
-    let risk = |r| Risk::new(r).unwrap();
-    Design {
-        score,
-        plants: Plants::new(1).unwrap(),
-        dispersion,
-        aim: Aim::TwoCalls {
-            thresholds: Some(Thresholds::new(mean(case.inadequate), mean(case.adequate)).unwrap()),
-            risks: Some(Risks::new(risk(case.false_adequate), risk(case.false_inadequate)).unwrap()),
-        },
-        checks: Checks::every(case.min_sites, case.max_sites, case.every).unwrap(),
-        closing: Closing::Call,
-    }
-}
-
 #[test]
 fn walds_lines_equal_the_formulas_at_50_digits() {
     let file: File = read("wald_lines");
     assert_eq!(file.columns, ["sites", "inadequate_at_most", "adequate_at_least"]);
     let mut worst = Worst::default();
     for case in &file.cases {
-        let design = design(case);
+        let checks = (case.min_sites, case.max_sites, case.every);
+        let risks = [case.false_adequate, case.false_inadequate];
+        let design = design(&case.law, [case.inadequate, case.adequate], risks, checks);
         let straight = wald_lines(&design).unwrap();
         let mut printed = 0;
         for (name, got, want) in [

@@ -136,17 +136,15 @@ impl Law {
         match (self, other) {
             (Law::Poisson { mean: r }, Law::Poisson { mean: m }) => {
                 let (r, m) = (r.get(), m.get());
-                Some(Tilt { ln_ratio: libm::log(m / r), ln_site: r - m })
+                Some(Tilt { ln_ratio: ln_quotient(m, r, m - r), ln_site: r - m })
             }
             (Law::NegBin { mean: r, k }, Law::NegBin { mean: m, k: k2 }) if k == k2 => {
                 let (r, m, k) = (r.get(), m.get(), k.get());
-                // m(k+r)/(r(k+m)) = 1 + k(m−r)/(r(k+m)); the log1p form keeps k·ε accuracy at large k.
-                let ln_ratio = if (m - r).abs() < 0.5 * r {
-                    libm::log1p(k * (m - r) / (r * (k + m)))
-                } else {
-                    libm::log(m / r * ((k + r) / (k + m)))
-                };
-                Some(Tilt { ln_ratio, ln_site: k * libm::log1p((r - m) / (k + m)) })
+                let (above, below) = (m * ((k + r) / (k + m)), r);
+                Some(Tilt {
+                    ln_ratio: ln_quotient(above, below, k * ((m - r) / (k + m))),
+                    ln_site: k * ln_quotient(k + r, k + m, r - m),
+                })
             }
             (Law::Binomial { p: r, units }, Law::Binomial { p, units: u2 }) if units == u2 => {
                 let (r, p) = (r.get(), p.get());
@@ -154,8 +152,8 @@ impl Law {
                     return None;
                 }
                 Some(Tilt {
-                    ln_ratio: libm::log(p / r) - libm::log1p((r - p) / (1.0 - r)),
-                    ln_site: f64::from(*units) * libm::log1p((r - p) / (1.0 - r)),
+                    ln_ratio: ln_quotient(p * ((1.0 - r) / (1.0 - p)), r, (p - r) / (1.0 - p)),
+                    ln_site: f64::from(*units) * ln_quotient(1.0 - p, 1.0 - r, r - p),
                 })
             }
             _ => None,
@@ -247,6 +245,12 @@ impl Law {
             }
         }
     }
+}
+
+/// ln(a/b) for positive a, b, given their difference to more digits than a − b has where they are close:
+/// totals of 1e5 multiply its error.
+fn ln_quotient(a: f64, b: f64, difference: f64) -> f64 {
+    if difference >= 0.0 { libm::log1p(difference / b) } else { -libm::log1p(-difference / a) }
 }
 
 /// Steps after which the recursion starts again from the closed form: its rounding grows with them.

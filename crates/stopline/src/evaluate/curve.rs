@@ -107,7 +107,8 @@ pub fn curve_of_laws(lines: &Lines, means: &[f64], laws: &[Laws], watch: &dyn Wa
 }
 
 fn row(lines: &Lines, mean: f64, outcome: &Outcome) -> CurveRow {
-    let p = |call: Call| outcome.calls.get(call.index()).copied().unwrap_or(0.0);
+    // Rounding may take a sum of probabilities past 1.
+    let p = |call: Call| outcome.calls.get(call.index()).copied().unwrap_or(0.0).min(1.0);
     let checks: Vec<f64> = lines.rows().iter().map(|r| f64::from(r.at)).collect();
     // N > at(i) with probability open(i), so E N = at(0) + Σ (at(i+1) − at(i))·open(i).
     let before = |i: usize| if i == 0 { 1.0 } else { outcome.open.get(i - 1).copied().unwrap_or(0.0) };
@@ -140,7 +141,7 @@ fn row(lines: &Lines, mean: f64, outcome: &Outcome) -> CurveRow {
         sites_sd: libm::sqrt(variance),
         sites_p50: p50,
         sites_p90: p90,
-        at_cap: before(checks.len().saturating_sub(1)),
+        at_cap: before(checks.len().saturating_sub(1)).min(1.0),
     }
 }
 
