@@ -64,6 +64,9 @@ impl Sum {
     }
 }
 
+/// Sites, total and call of a stop, and its probability.
+type Listed = BTreeMap<(u32, i64, Call), f64>;
+
 /// P(stop at these sites with this total, and the call), totals beyond every line as [`MANY`].
 fn enumerate(lines: &Lines, law: &Law) -> Listed {
     let (list, more) = counts(law, HIGHEST);
@@ -166,8 +169,6 @@ fn check(lines: &Lines, law: &Law) -> Result<(), TestCaseError> {
     check_exits(lines, law, listed)
 }
 
-type Listed = BTreeMap<(u32, i64, Call), f64>;
-
 fn close(what: &str, got: f64, want: f64) -> Result<(), TestCaseError> {
     prop_assert!((got - want).abs() <= TOLERANCE * want.max(1.0), "{what}: {got}, listed {want}");
     Ok(())
@@ -185,9 +186,7 @@ fn check_row(lines: &Lines, row: &CurveRow, listed: &Listed) -> Result<(), TestC
     close("expected sites", row.expected_sites, expected)?;
     let variance: f64 = listed.iter().map(|((n, ..), p)| (f64::from(*n) - expected).powi(2) * p).sum();
     close("variance of sites", row.sites_sd.powi(2), variance)?;
-    close("at cap", row.at_cap, sum(&|n, _| n == lines.cap()))?;
-
-    Ok(())
+    close("at cap", row.at_cap, sum(&|n, _| n == lines.cap()))
 }
 
 /// Exits with totals that the list names; it knows all others as one.

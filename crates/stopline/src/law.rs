@@ -8,6 +8,7 @@
 //!
 //! Laws of one family differ only by an exponential tilt of the total: with ρ = odds ratio per enemy
 //! and c per site, P_µ(path) = P_ref(path) · ρᵀ · cⁿ. [`Law::tilt_to`] gives ρ and c.
+#![allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // counts and modes: at least 0, at most 1e9 · sites
 
 use crate::error::{Code, Error};
 use crate::params::{K, Mean, Share};
