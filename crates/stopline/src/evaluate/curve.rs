@@ -1,5 +1,6 @@
 //! Operating-characteristic curve and expected sites over means.
 
+use super::dispatch::InstructionSet;
 use super::outcome::{Outcome, middle, outcomes};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
@@ -98,7 +99,9 @@ pub fn curve_of_laws(lines: &Lines, means: &[f64], laws: &[Laws], watch: &dyn Wa
     for node in 0..if averaged { nodes } else { nodes.min(1) } {
         let at = |l: &Laws| l.nodes.get(node).map(|(w, law)| (if averaged { *w } else { 1.0 }, law.clone()));
         let (weights, node_laws): (Vec<f64>, Vec<Law>) = laws.iter().filter_map(at).unzip();
-        for ((sum, weight), outcome) in pooled.iter_mut().zip(weights).zip(outcomes(lines, &node_laws, watch)?) {
+        for ((sum, weight), outcome) in
+            pooled.iter_mut().zip(weights).zip(outcomes(lines, &node_laws, InstructionSet::best(), watch)?)
+        {
             sum.add(weight, &outcome);
         }
     }

@@ -1,7 +1,7 @@
 //! Every single way to stop: (sites, total), its call, probability and number of weighted paths.
 
-use super::forward::forward;
-use super::kernel::convolve;
+use super::forward::Workspace;
+use super::windows::{Reach, Windows};
 use crate::error::{Code, Error};
 use crate::law::Law;
 use crate::lines::{Call, Lines, Stop};
@@ -65,37 +65,34 @@ fn exits_watched(lines: &Lines, law: &Law, leave_off: f64, watch: &dyn Watch) ->
     let mut batch = Vec::new();
     let mut before_at = 0;
     let mut came_in = 1.0; // unscaled mass that came into the check
-    forward(&with_reach(lines, law, share)?, law, watch, |check| {
+    let windows = Windows::of(with_reach(lines, law, share)?.rows(), Reach::of(law))?;
+    Workspace::default().checks(&windows, law, watch, |check| {
+        let at = check.window.at;
         let scale = libm::exp2(f64::from(check.exponent));
         let ln_scale = f64::from(check.exponent) * core::f64::consts::LN_2;
         let mut push = |total: Total, call: Call, q: f64| {
             if q > 0.0 {
                 let p = q * scale;
                 listed += p;
-                list.push(Exit {
-                    at: check.at,
-                    total,
-                    call,
-                    p,
-                    ln_paths: libm::log(q) + ln_scale - ln_weight(law, check.at, total),
-                });
+                list.push(Exit { at, total, call, p, ln_paths: libm::log(q) + ln_scale - ln_weight(law, at, total) });
             }
         };
         let (mut stayed, mut left) = (0.0, 0.0);
-        for segment in check.segments {
-            let q = check.q.get(segment.start..segment.end).unwrap_or_default();
+        for part in check.parts {
+            let q = check.q.get(part.start..part.end).unwrap_or_default();
+            let from = check.window.base + part.start as Total;
             let sum: f64 = q.iter().sum::<f64>() * scale;
-            match segment.call {
+            match part.call {
                 None => stayed += sum,
                 Some(call) => {
                     left += sum;
-                    (segment.from..).zip(q).for_each(|(total, &q)| push(total, call, q));
+                    (from..).zip(q).for_each(|(total, &q)| push(total, call, q));
                 }
             }
         }
-        let gap = check.at - before_at;
-        before_at = check.at;
-        let Some(top) = check.top else {
+        let gap = at - before_at;
+        before_at = at;
+        let Some(top) = check.window.top else {
             came_in -= left;
             return Ok(());
         };
@@ -110,7 +107,7 @@ fn exits_watched(lines: &Lines, law: &Law, leave_off: f64, watch: &dyn Watch) ->
             more.resize(len, 0.0);
             convolve(check.before, &batch, lead, &mut more);
             let part: f64 = more.iter().sum::<f64>() * libm::exp2(f64::from(check.before_exponent));
-            let from = check.base + Total::try_from(lead).unwrap_or(Total::MAX);
+            let from = check.window.base + Total::try_from(lead).unwrap_or(Total::MAX);
             let lift = libm::exp2(f64::from(check.before_exponent - check.exponent));
             (from..).zip(&more).for_each(|(total, &q)| push(total, top, q * lift));
             above -= part;
@@ -125,6 +122,16 @@ fn exits_watched(lines: &Lines, law: &Law, leave_off: f64, watch: &dyn Watch) ->
         Ok(())
     })?;
     Ok(Exits { list, left_off: (1.0 - listed).max(0.0) })
+}
+
+/// `out[i] = Σⱼ a[j]·p[i + lead − j]`, the part of a convolution from `lead` on.
+fn convolve(a: &[f64], p: &[f64], lead: usize, out: &mut [f64]) {
+    for (j, &w) in a.iter().enumerate() {
+        let (skip, from) = (j.saturating_sub(lead), lead.saturating_sub(j));
+        for (o, &p) in out.iter_mut().skip(skip).zip(p.iter().skip(from)) {
+            *o += w * p;
+        }
+    }
 }
 
 fn too_many() -> Error {

@@ -10,12 +10,26 @@
 //! to 1e4 and k from 0.1 to 1e9. Nothing is cut off: the uppermost stop gets what is missing from 1.
 
 mod curve;
+mod dispatch;
 mod exits;
 mod forward;
 mod kernel;
 mod outcome;
+mod windows;
 
 pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites};
+pub use dispatch::InstructionSet;
 pub use exits::{Exit, Exits, exits};
-pub(crate) use forward::work;
 pub(crate) use outcome::pooled_calls;
+
+use crate::error::Error;
+use crate::law::Law;
+use crate::lines::Lines;
+
+/// Multiply-adds of one recursion over `lines` under `law`.
+///
+/// # Errors
+/// `too_much_work` where no recursion would be run at all.
+pub(crate) fn work(lines: &Lines, law: &Law) -> Result<f64, Error> {
+    Ok(windows::Windows::of(lines.rows(), windows::Reach::of(law))?.work)
+}

@@ -1,17 +1,16 @@
 //! From the recursion at one reference to what happens at each of many means.
-#![allow(clippy::cast_possible_truncation, clippy::cast_possible_wrap)] // exponents and anchors stay far below 2³¹
 
-use super::forward::{Check, forward};
-use super::kernel::polynomial;
+use super::dispatch::InstructionSet;
+use super::forward::Workspace;
+use super::kernel::{BLOCK, Lanes, Tilted};
+use super::windows::{Reach, Windows};
 use crate::error::Error;
 use crate::law::{Law, Laws, Pool, Tilt};
 use crate::lines::{Call, Lines};
 use crate::watch::Watch;
 
-/// Means that share a pass over a check's probabilities.
-const BLOCK: usize = 8;
-/// Beyond this a power is taken through logarithms, to stay inside the range of numbers.
-const LARGE_EXPONENT: f64 = 600.0;
+/// Factors outside this range may have lost digits or overflowed.
+const IN_RANGE: (f64, f64) = (1e-280, 1e280);
 
 /// What a walk under one law ends in.
 #[derive(Debug, Clone)]
@@ -23,10 +22,6 @@ pub(crate) struct Outcome {
 }
 
 impl Outcome {
-    fn new(checks: usize) -> Self {
-        Self { calls: [0.0; Call::ALL.len()], open: Vec::with_capacity(checks) }
-    }
-
     /// Adds `weight` times `other`.
     pub fn add(&mut self, weight: f64, other: &Outcome) {
         self.calls.iter_mut().zip(&other.calls).for_each(|(a, b)| *a += weight * b);
@@ -37,60 +32,40 @@ impl Outcome {
     }
 
     pub fn zero() -> Self {
-        Self::new(0)
+        Self { calls: [0.0; Call::ALL.len()], open: Vec::new() }
     }
-}
-
-/// The state of one mean as the checks pass.
-struct Tilted {
-    tilt: Tilt,
-    ratio: f64,
-    outcome: Outcome,
-    /// Mass that came into the check and is not yet accounted for.
-    left: f64,
-}
-
-impl Tilted {
-    /// Σ q[j]·2^exponent · ρ^(from+j) · cⁿ over a segment, given Σ q[j]·ρʲ.
-    fn scale(&self, check: &Check<'_>, from: i64, polynomial: f64) -> f64 {
-        let ln = f64::from(check.at) * self.tilt.ln_site
-            + from as f64 * self.tilt.ln_ratio
-            + f64::from(check.exponent) * core::f64::consts::LN_2;
-        if ln.abs() < LARGE_EXPONENT {
-            polynomial * libm::exp(ln)
-        } else if polynomial > 0.0 {
-            libm::exp(ln + libm::log(polynomial))
-        } else {
-            0.0
-        }
-    }
-}
-
-/// Σ q[j]·ρʲ as (anchor, Σ q[j]·ρ^(j−anchor)) for a ρ whose powers would leave the range of numbers.
-fn anchored(q: &[f64], tilt: Tilt) -> (i64, f64) {
-    if tilt.ln_ratio <= 0.0 {
-        return (0, q.iter().rev().fold(0.0, |s, &q| s * libm::exp(tilt.ln_ratio) + q));
-    }
-    let back = libm::exp(-tilt.ln_ratio);
-    (q.len() as i64 - 1, q.iter().fold(0.0, |s, &q| s * back + q))
 }
 
 /// What happens under each of `laws`, all for the same lines.
 ///
 /// # Errors
 /// `too_much_work`, `interrupted`.
-pub(crate) fn outcomes(lines: &Lines, laws: &[Law], watch: &dyn Watch) -> Result<Vec<Outcome>, Error> {
+pub(crate) fn outcomes(
+    lines: &Lines,
+    laws: &[Law],
+    set: InstructionSet,
+    watch: &dyn Watch,
+) -> Result<Vec<Outcome>, Error> {
+    let Some(first) = laws.first() else { return Ok(Vec::new()) };
     let mut found: Vec<Option<Outcome>> = laws.iter().map(|_| None).collect();
+    let mut workspace = Workspace::default();
+    let reach = Reach::of(first);
+    let windows = Windows::of(lines.rows(), reach)?;
     // One recursion at a mean in the middle of the strip serves all laws of the first law's family.
     if laws.len() > 1
-        && let Some(reference) = laws.first().and_then(|l| l.with_mean(middle(lines)))
+        && let Some(reference) = first.with_mean(middle(lines))
     {
-        let (at, tilts): (Vec<_>, Vec<_>) =
-            laws.iter().enumerate().filter_map(|(i, law)| reference.tilt_to(law).map(|t| (i, t))).unzip();
-        if let Some(outcomes) = tilted(lines, &reference, &tilts, watch)? {
-            for (i, outcome) in at.into_iter().zip(outcomes) {
-                if let Some(slot) = found.get_mut(i) {
-                    *slot = Some(outcome);
+        let tilts: Vec<(usize, Tilt)> =
+            laws.iter().enumerate().filter_map(|(i, law)| reference.tilt_to(law).map(|t| (i, t))).collect();
+        let mut blocks = blocks(&windows, tilts.iter().map(|(_, t)| *t));
+        let mut open = vec![Vec::with_capacity(windows.rows.len()); blocks.len()];
+        let faint = workspace.tilted(set, &windows, &reference, watch, &mut blocks, Some(&mut open))?;
+        if !faint {
+            for (place, &(i, _)) in tilts.iter().enumerate() {
+                if let (Some(slot), Some(block), Some(open)) =
+                    (found.get_mut(i), blocks.get(place / BLOCK), open.get(place / BLOCK))
+                {
+                    *slot = outcome(block, open, place % BLOCK);
                 }
             }
         }
@@ -101,10 +76,89 @@ pub(crate) fn outcomes(lines: &Lines, laws: &[Law], watch: &dyn Watch) -> Result
     for (slot, law) in found.into_iter().zip(laws) {
         all.push(match slot {
             Some(outcome) => outcome,
-            None => pass(lines, law, &[own], watch)?.0.pop().unwrap_or_else(Outcome::zero),
+            None => {
+                let other;
+                let windows = if Reach::of(law) == reach {
+                    &windows
+                } else {
+                    other = Windows::of(lines.rows(), Reach::of(law))?;
+                    &other
+                };
+                let mut block = blocks(windows, [own]);
+                let mut open = vec![Vec::with_capacity(windows.rows.len())];
+                workspace.tilted(set, windows, law, watch, &mut block, Some(&mut open))?;
+                let (block, open) = (block.first(), open.first());
+                block.zip(open).map_or_else(Outcome::zero, |(block, open)| lane(block, open, 0))
+            }
         });
     }
     Ok(all)
+}
+
+/// Blocks of means at the start of the walk; a block that is not full repeats its last tilt.
+pub(crate) fn blocks(windows: &Windows, tilts: impl IntoIterator<Item = Tilt>) -> Vec<Tilted> {
+    let mut blocks: Vec<Tilted> = Vec::new();
+    for (place, tilt) in tilts.into_iter().enumerate() {
+        let lane = place % BLOCK;
+        if lane == 0 {
+            blocks.push(Tilted::start(windows.gaps.len()));
+        }
+        if let Some(block) = blocks.last_mut() {
+            block.set(lane, tilt, &windows.gaps);
+        }
+    }
+    blocks
+}
+
+/// The outcome of one mean of a block; `None` where its factors left the range of numbers.
+fn outcome(block: &Tilted, open: &[Lanes], place: usize) -> Option<Outcome> {
+    block.in_range(place).then(|| lane(block, open, place))
+}
+
+fn lane(block: &Tilted, open: &[Lanes], place: usize) -> Outcome {
+    let of = |lanes: &Lanes| lanes.get(place).copied().unwrap_or(0.0);
+    Outcome { calls: block.calls.each_ref().map(of), open: open.iter().map(of).collect() }
+}
+
+impl Tilted {
+    fn start(gaps: usize) -> Self {
+        let one = [1.0; BLOCK];
+        let zero = [0.0; BLOCK];
+        Self {
+            ratio: one,
+            ln_ratio: zero,
+            ln_site: zero,
+            batch: vec![one; gaps],
+            factor: one,
+            least: one,
+            most: one,
+            left: one,
+            calls: [zero; Call::ALL.len()],
+            sites: zero,
+            since: 0,
+            place: (0, 0),
+        }
+    }
+
+    fn set(&mut self, lane: usize, tilt: Tilt, gaps: &[(u32, usize)]) {
+        let put = |lanes: &mut Lanes, x: f64| lanes.iter_mut().skip(lane).take(1).for_each(|slot| *slot = x);
+        put(&mut self.ratio, libm::exp(tilt.ln_ratio));
+        put(&mut self.ln_ratio, tilt.ln_ratio);
+        put(&mut self.ln_site, tilt.ln_site);
+        for (batch, &(sites, _)) in self.batch.iter_mut().zip(gaps) {
+            put(batch, libm::exp(f64::from(sites) * tilt.ln_site));
+        }
+    }
+
+    /// Did everything of this mean stay in the range of numbers?
+    pub fn in_range(&self, lane: usize) -> bool {
+        let of = |lanes: &Lanes| lanes.get(lane).copied().unwrap_or(f64::NAN);
+        let sane = |p: f64| (0.0..=1.5).contains(&p);
+        of(&self.least) > IN_RANGE.0
+            && of(&self.most) < IN_RANGE.1
+            && self.calls.iter().all(|c| sane(of(c)))
+            && sane(of(&self.left))
+    }
 }
 
 /// The mean per site in the middle of where the last check divides the totals.
@@ -115,79 +169,6 @@ pub(crate) fn middle(lines: &Lines) -> f64 {
     (if n > 0.0 { sum / n } else { 1.0 }).max(0.5) / f64::from(row.at)
 }
 
-/// All tilts from one reference, or `None` where the strip is too wide to be tilted safely.
-fn tilted(lines: &Lines, reference: &Law, tilts: &[Tilt], watch: &dyn Watch) -> Result<Option<Vec<Outcome>>, Error> {
-    let (outcomes, faint) = pass(lines, reference, tilts, watch)?;
-    Ok((!faint).then_some(outcomes))
-}
-
-fn pass(lines: &Lines, reference: &Law, tilts: &[Tilt], watch: &dyn Watch) -> Result<(Vec<Outcome>, bool), Error> {
-    let checks = lines.rows().len();
-    let mut states: Vec<Tilted> = tilts
-        .iter()
-        .map(|&tilt| Tilted { tilt, ratio: libm::exp(tilt.ln_ratio), outcome: Outcome::new(checks), left: 1.0 })
-        .collect();
-    let faint = forward(lines, reference, watch, |check| {
-        for block in states.chunks_mut(BLOCK) {
-            see(check, block);
-        }
-        Ok(())
-    })?;
-    let outcomes = states
-        .into_iter()
-        .map(|mut s| {
-            s.outcome.open.resize(checks, 0.0); // all had left before the last check
-            s.outcome
-        })
-        .collect();
-    Ok((outcomes, faint))
-}
-
-/// Takes one check into account for a block of means.
-fn see(check: &Check<'_>, block: &mut [Tilted]) {
-    let mut ratios = [1.0; BLOCK];
-    ratios.iter_mut().zip(block.iter()).for_each(|(r, s)| *r = s.ratio);
-    let mut open = [0.0; BLOCK];
-    let mut stopped = [0.0; BLOCK];
-    for segment in check.segments {
-        let q = check.q.get(segment.start..segment.end).unwrap_or_default();
-        let sums = polynomial(q, &ratios);
-        let states = block.iter_mut().zip(sums).zip(open.iter_mut().zip(&mut stopped));
-        for ((state, sum), (open, stopped)) in states {
-            let wide = q.len() as f64 * state.tilt.ln_ratio.abs() > LARGE_EXPONENT;
-            let mass = if wide {
-                let (anchor, sum) = anchored(q, state.tilt);
-                state.scale(check, segment.from + anchor, sum)
-            } else {
-                state.scale(check, segment.from, sum)
-            };
-            match segment.call {
-                None => *open += mass,
-                Some(call) => {
-                    *stopped += mass;
-                    if let Some(p) = state.outcome.calls.get_mut(call.index()) {
-                        *p += mass;
-                    }
-                }
-            }
-        }
-    }
-    for (state, (open, stopped)) in block.iter_mut().zip(open.into_iter().zip(stopped)) {
-        match check.top {
-            // A difference: a tiny mass has absolute accuracy only, and rounding may take it below 0.
-            Some(call) => {
-                let above = (state.left - stopped - open).max(0.0);
-                if let Some(p) = state.outcome.calls.get_mut(call.index()) {
-                    *p += above;
-                }
-                state.left = open;
-            }
-            None => state.left = (state.left - stopped).max(0.0),
-        }
-        state.outcome.open.push(state.left);
-    }
-}
-
 /// P(call) for every call, in the order of [`Call::ALL`], under each set of laws: averaged, or for each
 /// call the worst.
 ///
@@ -196,6 +177,7 @@ fn see(check: &Check<'_>, block: &mut [Tilted]) {
 pub(crate) fn pooled_calls<const M: usize>(
     lines: &Lines,
     laws: &[Laws; M],
+    set: InstructionSet,
     watch: &dyn Watch,
 ) -> Result<[[f64; Call::ALL.len()]; M], Error> {
     let mut pooled = [[0.0_f64; Call::ALL.len()]; M];
@@ -204,7 +186,7 @@ pub(crate) fn pooled_calls<const M: usize>(
         let here: Vec<_> =
             laws.iter().enumerate().filter_map(|(i, l)| l.nodes.get(node).map(|n| (i, l.pool, n))).collect();
         let node_laws: Vec<Law> = here.iter().map(|(_, _, (_, law))| law.clone()).collect();
-        for ((i, pool, (weight, _)), outcome) in here.into_iter().zip(outcomes(lines, &node_laws, watch)?) {
+        for ((i, pool, (weight, _)), outcome) in here.into_iter().zip(outcomes(lines, &node_laws, set, watch)?) {
             let sums = pooled.get_mut(i).into_iter().flatten();
             for (sum, p) in sums.zip(outcome.calls) {
                 *sum = match pool {

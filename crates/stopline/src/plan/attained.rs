@@ -3,7 +3,7 @@
 use super::design::Design;
 use crate::dispersion::Dispersion;
 use crate::error::Error;
-use crate::evaluate::pooled_calls;
+use crate::evaluate::{InstructionSet, pooled_calls};
 use crate::law::Laws;
 use crate::lines::{Call, Lines};
 use crate::params::{K, Mean};
@@ -25,7 +25,7 @@ pub(crate) fn attained(design: &Design, lines: &Lines, watch: &dyn Watch) -> Res
     let Some(thresholds) = design.thresholds() else { return Ok(Vec::new()) };
     let wrong = [(thresholds.inadequate(), Call::Adequate), (thresholds.adequate(), Call::Inadequate)];
     let laws = [design.dispersion.laws(&design.score, wrong[0].0)?, design.dispersion.laws(&design.score, wrong[1].0)?];
-    let calls = pooled_calls(lines, &laws, watch)?;
+    let calls = pooled_calls(lines, &laws, InstructionSet::PORTABLE, watch)?;
     let mut rows = Vec::with_capacity(wrong.len());
     for ((mean, call), calls) in wrong.into_iter().zip(calls) {
         let mut p = calls.get(call.index()).copied().unwrap_or(0.0);
@@ -52,7 +52,7 @@ fn worst_k(design: &Design, lines: &Lines, mean: Mean, call: Call, (low, high): 
             let x = (from + step * f64::from(i)).clamp(first, last);
             let k = Dispersion::ConstantK { k: K::new(libm::exp(x).clamp(low.get(), high.get()))? };
             let laws: [Laws; 1] = [k.laws(&design.score, mean)?];
-            let [calls] = pooled_calls(lines, &laws, &Quiet)?;
+            let [calls] = pooled_calls(lines, &laws, InstructionSet::PORTABLE, &Quiet)?;
             let p = calls.get(call.index()).copied().unwrap_or(0.0);
             if p > worst {
                 (worst, at) = (p, x);

@@ -15,7 +15,7 @@ use super::checks::Closing;
 use super::design::Asked;
 use super::straight::{ON_LINE, Straight};
 use crate::error::{Code, Error};
-use crate::evaluate::{largest_expected_sites, pooled_calls};
+use crate::evaluate::{InstructionSet, largest_expected_sites, pooled_calls};
 use crate::lines::{Call, Lines};
 use crate::score::Total;
 use crate::watch::{Quiet, Watch, tell};
@@ -148,7 +148,7 @@ impl<'a> Family<'a> {
     fn strip(&self, lower: usize, upper: usize, cut: Total) -> Result<Strip, Error> {
         let mut strip = Strip { lower, upper, risks: [f64::INFINITY; 2] };
         let Ok(lines) = self.lines(strip, cut) else { return Ok(strip) };
-        let [low, high] = pooled_calls(&lines, &self.asked.laws, &Quiet)?;
+        let [low, high] = pooled_calls(&lines, &self.asked.laws, InstructionSet::PORTABLE, &Quiet)?;
         let over = |calls: [f64; 5], call: Call, asked: f64| calls.get(call.index()).copied().unwrap_or(0.0) / asked;
         strip.risks = [
             over(low, Call::Adequate, self.asked.risks.false_adequate().get()),

@@ -104,7 +104,7 @@ impl Plan {
     fn work(&self) -> Result<f64, Error> {
         let Some(thresholds) = self.design.thresholds() else { return Ok(0.0) };
         let laws = self.design.dispersion.laws(&self.design.score, thresholds.adequate())?;
-        Ok(laws.nodes.iter().map(|(_, law)| 2.0 * evaluate::work(&self.lines, law)).sum())
+        laws.nodes.iter().map(|(_, law)| Ok(2.0 * evaluate::work(&self.lines, law)?)).sum()
     }
 
     fn check_attained(&self, watch: &dyn Watch) -> Result<(), Error> {

@@ -1,0 +1,205 @@
+//! The totals worth tracking at each check, compiled once from lines and used by every recursion.
+//!
+//! At a check the totals run from the lowest that the open totals of the check before can reach up to
+//! where the uppermost stop begins: its mass is never summed but is what is missing from the mass that
+//! came in. A check without an uppermost stop is tracked up to where the uppermost stop of the next
+//! check that has one begins, or what lies above every bounded stop on the way there: steps never being
+//! negative, a total from there on cannot leave before that check, and surely leaves then.
+#![allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_possible_wrap)] // totals stay below 2⁵³, windows in memory
+
+use crate::error::{Code, Error};
+use crate::law::Law;
+use crate::lines::{Call, Row, Stop};
+use crate::score::Total;
+
+/// Multiply-adds above which an evaluation is refused (about half a minute on one core).
+const MOST_WORK: f64 = 5e10;
+/// Totals tracked at one check above which an evaluation is refused (0.3 GB for each of the rows held).
+const MOST_TOTALS: f64 = 4e7;
+
+/// A run of totals at a check that leave by the same call, or stay open.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Part {
+    /// Position of the run in the check's window.
+    pub start: usize,
+    pub end: usize,
+    /// The call, or `None` for open totals.
+    pub call: Option<Call>,
+}
+
+/// The tracked totals of one check.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Window {
+    pub at: u32,
+    /// Number of the batch size that leads here, in [`Windows::gaps`].
+    pub gap: usize,
+    /// First total.
+    pub base: Total,
+    /// Number of totals.
+    pub len: usize,
+    /// Position of the first open total, and one past the last.
+    pub open: (usize, usize),
+    /// The runs, ascending and covering the window, in [`Windows::parts`].
+    pub parts: (usize, usize),
+    /// Call of the uppermost stop; `None` where the check has none: then everything above the window
+    /// stays open and will surely leave by the uppermost stop of a later check.
+    pub top: Option<Call>,
+}
+
+/// Every check's window.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Windows {
+    pub rows: Vec<Window>,
+    pub parts: Vec<Part>,
+    /// The different batch sizes, each with the longest stretch of steps needed of it.
+    pub gaps: Vec<(u32, usize)>,
+    /// Multiply-adds of one recursion.
+    pub work: f64,
+}
+
+/// What of a law decides the windows: the smallest step of a site, and the largest if there is one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Reach {
+    first: Total,
+    last: Option<Total>,
+}
+
+impl Reach {
+    pub fn of(law: &Law) -> Self {
+        Self { first: law.first(), last: law.last(1) }
+    }
+
+    fn last(self, sites: u32) -> Option<Total> {
+        self.last.map(|last| last.saturating_mul(Total::from(sites)))
+    }
+}
+
+impl Windows {
+    /// The windows of these rows for laws of this reach.
+    ///
+    /// # Errors
+    /// `too_much_work` where a recursion would take too many multiply-adds or too much memory.
+    pub fn of(rows: &[Row], reach: Reach) -> Result<Self, Error> {
+        let limits = limits(rows, reach)?;
+        let mut windows = Self::default();
+        let mut most = (0.0, 0);
+        for (row, limit) in rows.iter().zip(limits) {
+            let totals = windows.add(row.at, limit, &row.stops, reach);
+            if totals > most.0 {
+                most = (totals, row.at);
+            }
+        }
+        let refuse = |value: String, allowed: String| {
+            let allowed = format!("at most {allowed}: fewer checks (a larger `every`), a smaller cap or lower means");
+            Err(Error::new(Code::TooMuchWork, "exact evaluation", value, allowed))
+        };
+        let (totals, at) = most;
+        if totals > MOST_TOTALS {
+            refuse(format!("{totals:.1e} totals at {at} sites"), format!("{MOST_TOTALS:.0e}"))
+        } else if windows.work > MOST_WORK {
+            refuse(format!("about {:.1e} multiplications", windows.work), format!("{MOST_WORK:.0e}"))
+        } else {
+            Ok(windows)
+        }
+    }
+
+    /// Forgets every row but keeps the memory.
+    pub fn clear(&mut self) {
+        self.rows.clear();
+        self.parts.clear();
+        self.gaps.clear();
+        self.work = 0.0;
+    }
+
+    /// Adds the check `at`, tracked below `limit`; returns how many totals that are.
+    pub fn add(&mut self, at: u32, limit: Total, stops: &[Stop], reach: Reach) -> f64 {
+        // Before the first check the total is 0 for sure.
+        let (before_at, open_base, open_len) =
+            self.rows.last().map_or((0, 0, 1), |w| (w.at, w.base + w.open.0 as Total, w.open.1 - w.open.0));
+        let sites = at - before_at;
+        let base = open_base + Total::from(sites) * reach.first;
+        let mut end = limit.max(base);
+        if let Some(last) = reach.last(sites) {
+            end = end.min(open_base.saturating_add(last).saturating_add(open_len as Total)).max(base);
+        }
+        let len = (end - base) as usize;
+        let gap = self.gaps.iter().position(|g| g.0 == sites).unwrap_or_else(|| {
+            self.gaps.push((sites, 0));
+            self.gaps.len() - 1
+        });
+        if let Some((_, longest)) = self.gaps.get_mut(gap) {
+            *longest = len.max(*longest);
+        }
+        let from = self.parts.len();
+        let mut top = None;
+        let mut next = base; // first total not yet covered
+        for s in stops {
+            let start = s.from.unwrap_or(base).max(next);
+            self.part(base, (next, start.min(end)), None);
+            match s.to {
+                Some(to) => {
+                    self.part(base, (start, (to + 1).min(end)), Some(s.call));
+                    next = next.max(to + 1);
+                }
+                None => {
+                    self.part(base, (start, end), Some(s.call));
+                    top = Some(s.call);
+                    next = end;
+                }
+            }
+        }
+        self.part(base, (next, end), None);
+        let parts = (from, self.parts.len());
+        let mut open = (0, 0);
+        for p in self.parts.get(from..).unwrap_or_default().iter().filter(|p| p.call.is_none()) {
+            open = if open == (0, 0) { (p.start, p.end) } else { (open.0, p.end) };
+        }
+        self.rows.push(Window { at, gap, base, len, open, parts, top });
+        self.work += len as f64 * (open_len as f64 + 4.0);
+        len as f64
+    }
+
+    fn part(&mut self, base: Total, (from, to): (Total, Total), call: Option<Call>) {
+        if from < to {
+            self.parts.push(Part { start: (from - base) as usize, end: (to - base) as usize, call });
+        }
+    }
+
+    /// The runs of a check.
+    pub fn parts_of(&self, row: &Window) -> &[Part] {
+        self.parts.get(row.parts.0..row.parts.1).unwrap_or_default()
+    }
+}
+
+/// For each check, the total from which nothing needs to be tracked.
+fn limits(rows: &[Row], reach: Reach) -> Result<Vec<Total>, Error> {
+    let mut limits = vec![0; rows.len()];
+    if reach.first < 0 {
+        // A total above a later line can come back: everything is tracked where a check has no uppermost stop.
+        let (mut before_at, mut largest) = (0, 0);
+        for (limit, row) in limits.iter_mut().zip(rows) {
+            let last = reach.last(row.at - before_at).ok_or_else(|| {
+                Error::about(Code::Combination, "a law with negative steps", "a table with a largest step")
+            })?;
+            largest += last;
+            match row.highest() {
+                Some((from, _)) => {
+                    *limit = from;
+                    largest = largest.min(from.saturating_sub(1));
+                }
+                None => *limit = largest + 1,
+            }
+            before_at = row.at;
+        }
+    } else {
+        let mut later = Total::MAX;
+        for (limit, row) in limits.iter_mut().zip(rows).rev() {
+            *limit = match row.highest() {
+                Some((from, _)) => from,
+                None => row.stops.last().and_then(|s| s.to).map_or(later, |to| later.max(to + 1)),
+            };
+            later = *limit;
+        }
+    }
+    Ok(limits)
+}
