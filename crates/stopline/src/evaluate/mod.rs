@@ -14,12 +14,14 @@ mod dispatch;
 mod exits;
 mod forward;
 mod kernel;
+mod lean;
 mod outcome;
 mod windows;
 
 pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites};
 pub use dispatch::InstructionSet;
 pub use exits::{Exit, Exits, exits};
+pub use lean::{Evaluator, Point};
 pub(crate) use outcome::pooled_calls;
 
 use crate::error::Error;

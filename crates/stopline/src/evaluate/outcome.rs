@@ -95,19 +95,30 @@ pub(crate) fn outcomes(
     Ok(all)
 }
 
-/// Blocks of means at the start of the walk; a block that is not full repeats its last tilt.
-pub(crate) fn blocks(windows: &Windows, tilts: impl IntoIterator<Item = Tilt>) -> Vec<Tilted> {
-    let mut blocks: Vec<Tilted> = Vec::new();
+/// Blocks of means at the start of the walk; a block that is not full repeats the reference.
+fn blocks(windows: &Windows, tilts: impl IntoIterator<Item = Tilt>) -> Vec<Tilted> {
+    let mut blocks = Vec::new();
+    restart(&mut blocks, windows, tilts);
+    blocks
+}
+
+/// The same, in memory that was used before.
+pub(crate) fn restart(blocks: &mut Vec<Tilted>, windows: &Windows, tilts: impl IntoIterator<Item = Tilt>) {
+    let mut used = 0;
     for (place, tilt) in tilts.into_iter().enumerate() {
         let lane = place % BLOCK;
         if lane == 0 {
-            blocks.push(Tilted::start(windows.gaps.len()));
+            match blocks.get_mut(used) {
+                Some(block) => block.restart(windows.gaps.len()),
+                None => blocks.push(Tilted::start(windows.gaps.len())),
+            }
+            used += 1;
         }
-        if let Some(block) = blocks.last_mut() {
+        if let Some(block) = blocks.get_mut(used - 1) {
             block.set(lane, tilt, &windows.gaps);
         }
     }
-    blocks
+    blocks.truncate(used);
 }
 
 /// The outcome of one mean of a block; `None` where its factors left the range of numbers.
@@ -138,6 +149,14 @@ impl Tilted {
             since: 0,
             place: (0, 0),
         }
+    }
+
+    fn restart(&mut self, gaps: usize) {
+        let batch = std::mem::take(&mut self.batch);
+        *self = Self::start(0);
+        self.batch = batch;
+        self.batch.clear();
+        self.batch.resize(gaps, [1.0; BLOCK]);
     }
 
     fn set(&mut self, lane: usize, tilt: Tilt, gaps: &[(u32, usize)]) {
