@@ -20,6 +20,6 @@ pub use card::{card, times};
 pub use dispersion::Dispersion;
 pub use error::{Code, Error, Errors, Place};
 pub use lines::{Call, Lines, Row, Stop, Verdict};
-pub use params::{K, MOST_SITES, Mean, Plants, Risk, Risks, Share, Thresholds, Unit};
+pub use params::{K, Level, MOST_SITES, Mean, Plants, Risk, Risks, Share, Thresholds, Unit};
 pub use score::{Score, Site, Total};
 pub use watch::{Quiet, Watch};

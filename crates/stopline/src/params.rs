@@ -76,6 +76,11 @@ parameter! {
     /// A share or probability from 0 to 1.
     Share, "share", "from 0 to 1", |x| (0.0..=1.0).contains(&x)
 }
+parameter! {
+    /// Level of an interval: in repeated sampling it covers the true value at least about this often.
+    Level, "level", "more than 0 and less than 1, as 0.95", |x| x > 0.0 && x < 1.0
+}
+
 /// The two means that a plan tells apart: at or below `inadequate` enemies are too few, at or above
 /// `adequate` there are enough; between them either call is tolerable.
 #[derive(Debug, Clone, Copy, PartialEq)]

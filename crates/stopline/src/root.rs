@@ -69,6 +69,70 @@ pub(crate) fn root(
     fail(0.5 * (low + high))
 }
 
+/// The x between two points (x, f(x)) of different sign at which a smooth `f` is 0: secants kept
+/// inside the bracket, with a bisection whenever three of them do not halve the step.
+///
+/// Ends with the secant step that is shorter than `last_step`·|x|. The error left is of the order of that
+/// step times the one before it.
+///
+/// # Errors
+/// `not_converged` where the ends do not bracket a root or 200 steps do not do.
+pub(crate) fn smooth_root(
+    what: &str,
+    a: (f64, f64),
+    b: (f64, f64),
+    last_step: f64,
+    mut f: impl FnMut(f64) -> f64,
+) -> Result<f64, Error> {
+    let fail = |x: f64| Err(Error::new(Code::NotConverged, what, x, "a bracketed root"));
+    for (x, y) in [a, b] {
+        if y == 0.0 {
+            return Ok(x);
+        }
+    }
+    if a.1.is_nan() || b.1.is_nan() || (a.1 > 0.0) == (b.1 > 0.0) {
+        return fail(a.0);
+    }
+    let (mut low, mut high) = if a.0 < b.0 { (a.0, b.0) } else { (b.0, a.0) };
+    let positive_low = if a.0 < b.0 { a.1 > 0.0 } else { b.1 > 0.0 };
+    // The better end last.
+    let (mut before, mut last) = if a.1.abs() < b.1.abs() { (b, a) } else { (a, b) };
+    let (mut goal, mut secants_left) = (0.5 * (high - low), 3);
+    for _ in 0..200 {
+        let mut x = last.0 - last.1 * ((last.0 - before.0) / (last.1 - before.1));
+        let step = (x - last.0).abs();
+        if secants_left == 0 {
+            if step > goal {
+                x = 0.5 * (low + high);
+            }
+            (goal, secants_left) = (0.5 * step.min(high - low), 3);
+        }
+        secants_left -= 1;
+        if !(x > low && x < high) {
+            x = 0.5 * (low + high);
+        } else if step <= last_step * x.abs() {
+            return Ok(x);
+        }
+        if x <= low || x >= high {
+            return Ok(x); // neighbouring numbers
+        }
+        let y = f(x);
+        if y == 0.0 {
+            return Ok(x);
+        }
+        if y.is_nan() {
+            return fail(x);
+        }
+        if (y > 0.0) == positive_low {
+            low = x;
+        } else {
+            high = x;
+        }
+        (before, last) = (last, (x, y));
+    }
+    fail(last.0)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -82,5 +146,22 @@ mod tests {
         let jump = root("x", (0.0, 1.0), 1e-12, |x| Ok(if x < 0.7 { -1e-9 } else { 1e9 })).unwrap();
         assert!((jump - 0.7).abs() < 1e-12);
         assert!(root("x", (1.0, 2.0), 1e-9, Ok).is_err());
+    }
+
+    #[test]
+    fn secants_find_simple_steep_and_flat_roots() {
+        let find = |low: f64, high: f64, f: fn(f64) -> f64| smooth_root("x", (low, f(low)), (high, f(high)), 1e-10, f);
+        for (low, high) in [(1.0, 2.0), (2.0, 1.0), (0.0, 3.0)] {
+            let cos = find(low, high, libm::cos).unwrap();
+            assert!((cos - core::f64::consts::FRAC_PI_2).abs() < 1e-15, "{cos}");
+        }
+        let flat = find(-1.0, 2.0, |x| (x - 0.3) * (x - 0.3) * (x - 0.3)).unwrap();
+        assert!((flat - 0.3).abs() < 1e-6, "{flat}");
+        let steep = find(0.0, 1.0, |x| libm::exp(60.0 * x) - libm::exp(42.0)).unwrap();
+        assert!((steep - 0.7).abs() < 1e-15, "{steep}");
+        let jump = find(0.0, 1.0, |x| if x < 0.7 { -1e-9 } else { 1e9 }).unwrap();
+        assert!((jump - 0.7).abs() < 1e-10, "{jump}");
+        assert!(find(1.0, 2.0, |x| x).is_err());
+        assert!(find(-1.0, 1.0, |x| if x == 0.0 { f64::NAN } else { x }).is_err());
     }
 }

@@ -1,4 +1,4 @@
-//! Two functions behind accurate probabilities of counts (Loader 2000), and their domains.
+//! Functions behind accurate probabilities of counts (Loader 2000) and likelihoods of k, and their domains.
 
 /// δ(n) = ln Γ(n+1) − (n + ½) ln n + n − ½ ln 2π for real n > 0: what Stirling's formula leaves.
 ///
@@ -61,6 +61,99 @@ pub(crate) fn deviance_part(x: f64, m: f64) -> f64 {
     x * libm::log(x / m) - d
 }
 
+/// δ′(z) = ψ(z) − ln z + 1/(2z) for real z > 0, the slope of [`stirling_rest`]; ψ is the digamma function.
+///
+/// Asymptotic series from z ≥ 15; below, z is raised to 15 by
+/// δ′(z) = δ′(z+1) + ln(1 + 1/z) − 1/(2z) − 1/(2(z+1)). Relative accuracy 1e-15.
+pub(crate) fn stirling_rest_slope(z: f64) -> f64 {
+    let mut z = z;
+    let mut slope = 0.0;
+    while z < 15.0 {
+        slope += stirling_slope_step(z);
+        z += 1.0;
+    }
+    let y = 1.0 / (z * z);
+    // 1/12, 1/120, 1/252, 1/240, 1/132, 691/32760, 1/12 (Abramowitz & Stegun 1964, 6.3.18).
+    let series = 1.0 / 12.0
+        - y * (1.0 / 120.0
+            - y * (1.0 / 252.0 - y * (1.0 / 240.0 - y * (1.0 / 132.0 - y * (691.0 / 32_760.0 - y * (1.0 / 12.0))))));
+    slope - y * series
+}
+
+/// ln(1 + 1/z) − 1/(2z) − 1/(2(z+1)), negative, accurate for every z > 0.
+fn stirling_slope_step(z: f64) -> f64 {
+    if z < 1.0 {
+        return libm::log1p(1.0 / z) - 0.5 / z - 0.5 / (z + 1.0);
+    }
+    // With u = 1/(2z+1): ln(1 + 1/z) = 2·artanh(u) and the rest is 2u/(1−u²): −4u³/3 − 8u⁵/5 − 12u⁷/7 − …
+    let u = 1.0 / (2.0 * z + 1.0);
+    let (mut sum, mut power, mut j) = (0.0, u * u * u, 2.0);
+    while power > 1e-17 * sum {
+        sum += power * (j / (j + 1.0));
+        power *= u * u;
+        j += 2.0;
+    }
+    -2.0 * sum
+}
+
+/// (v − ln(1+v))/v² and (ln(1+v) − v + v²/2)/v³ for v > −1: ½ and ⅓ at 0, both positive.
+pub(crate) fn ln_1p_parts(v: f64) -> (f64, f64) {
+    if -0.5 < v && v < 1.0 {
+        // ln(1+v) = 2·artanh(r), r = v/(2+v); the parts of `third` have one sign.
+        let a = 2.0 + v;
+        let r = v / a;
+        let third = 0.5 / a + 2.0 * artanh_rest(r * r) / (a * a * a);
+        (0.5 - v * third, third)
+    } else {
+        let second = (v - libm::log1p(v)) / (v * v);
+        (second, (0.5 - second) / v)
+    }
+}
+
+/// Σ yⁱ/(2i+3), 0 ≤ y ≤ 1/9: artanh(r) = r + r³·(this at y = r²).
+fn artanh_rest(y: f64) -> f64 {
+    // Even and odd powers apart, so that their additions do not wait for each other.
+    const EVEN: [f64; 9] =
+        [1.0 / 3.0, 1.0 / 7.0, 1.0 / 11.0, 1.0 / 15.0, 1.0 / 19.0, 1.0 / 23.0, 1.0 / 27.0, 1.0 / 31.0, 1.0 / 35.0];
+    const ODD: [f64; 9] =
+        [1.0 / 5.0, 1.0 / 9.0, 1.0 / 13.0, 1.0 / 17.0, 1.0 / 21.0, 1.0 / 25.0, 1.0 / 29.0, 1.0 / 33.0, 1.0 / 37.0];
+    let y2 = y * y;
+    let sum = |terms: &[f64]| terms.iter().rev().fold(0.0, |sum, term| sum * y2 + term);
+    // The first power left out is below 1e-17.
+    if y < 0.015 { sum(&EVEN[..5]) + y * sum(&ODD[..4]) } else { sum(&EVEN) + y * sum(&ODD) }
+}
+
+/// z ↦ z + d: (z+d)·ln(1 + d/z) − d for z > 0, z + d > 0, without cancellation where d ≪ z.
+pub(crate) fn deviance_step(z: f64, d: f64) -> f64 {
+    let v = d / z;
+    if -0.5 < v && v < 1.0 {
+        d * v * (1.0 - (1.0 + v) * ln_1p_parts(v).0)
+    } else {
+        (z + d) * libm::log((z + d) / z) - d
+    }
+}
+
+/// z such that a standard normal variable lies within ±z with probability `level`, 0 < level < 1.
+pub(crate) fn normal_within(level: f64) -> f64 {
+    let (outside, root) = (1.0 - level, core::f64::consts::SQRT_2);
+    if level < 0.5 {
+        // erf is nearly straight there: Newton from its slope at 0.
+        let mut z = level * libm::sqrt(core::f64::consts::FRAC_PI_2);
+        for _ in 0..6 {
+            z += (level - libm::erf(z / root)) * libm::exp(0.5 * z * z) * libm::sqrt(core::f64::consts::FRAC_PI_2);
+        }
+        return z;
+    }
+    // Newton on ln erfc, which is concave: from the left of the root every step after the first stays there.
+    let mut z = 0.6;
+    for _ in 0..12 {
+        let tail = libm::erfc(z / root);
+        let density = libm::exp(-0.5 * z * z) / libm::sqrt(core::f64::consts::FRAC_PI_2);
+        z += libm::log(tail / outside) * tail / density;
+    }
+    z
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -73,6 +166,85 @@ mod tests {
             // It enters an exponent: 2e-15 absolute is 2e-15 relative there.
             assert!((got - want).abs() <= 2e-15, "{n}: {got} {want}");
         }
+    }
+
+    // mpmath 1.4, 50 digits: psi(z) − ln z + 1/(2z).
+    const REST_SLOPE: [(f64, f64); 10] = [
+        (1e-06, -499986.76170346205),
+        (0.01, -45.955715271880585),
+        (0.3, -0.6318847512075304),
+        (1.0, -0.07721566490153287),
+        (1.2, -0.05469478671947626),
+        (3.7, -0.006044145153532239),
+        (14.5, -0.0003961654568529404),
+        (15.0, -0.00037020610808303095),
+        (200.25, -2.078129567063047e-06),
+        (1e6, -8.3333333333325e-14),
+    ];
+    // mpmath 1.4, 50 digits, from log1p.
+    const SECOND: [(f64, f64); 13] = [
+        (-0.999, 5.920590539470537),
+        (-0.6, 0.8785853663170974),
+        (-0.49, 0.7636174646554169),
+        (-0.1, 0.5360515657826301),
+        (-1e-09, 0.5000000003333334),
+        (1e-12, 0.49999999999966666),
+        (0.003, 0.4990022446134654),
+        (0.11, 0.4661144360129944),
+        (0.36, 0.4052106500928963),
+        (0.99, 0.30799445083521987),
+        (1.01, 0.3057202999010054),
+        (30.0, 0.029517791995016505),
+        (1e9, 9.999999792767341e-10),
+    ];
+    const THIRD: [(f64, f64); 13] = [
+        (-0.999, 5.426016556026564),
+        (-0.6, 0.6309756105284956),
+        (-0.49, 0.5379948258273815),
+        (-0.1, 0.36051565782630124),
+        (-1e-09, 0.33333333358333334),
+        (1e-12, 0.33333333333308335),
+        (0.003, 0.33258512884487446),
+        (0.11, 0.3080505817000509),
+        (0.36, 0.26330374974195475),
+        (0.99, 0.19394499915634358),
+        (1.01, 0.19235613871187585),
+        (30.0, 0.015682740266832782),
+        (1e9, 4.99999999e-10),
+    ];
+    const STEP: [(f64, f64, f64); 6] = [
+        (1e12, 0.1, 4.9999999999998335e-15),
+        (3.0, -2.9, 2.559880261833784),
+        (5.0, 1.0, 0.09392934076372776),
+        (2.0, 50.0, 119.42101997711707),
+        (1e6, -3e5, 50327.53924288734),
+        (0.5, -0.01, 0.00010067341441547029),
+    ];
+    const WITHIN: [(f64, f64); 8] = [
+        (0.001, 0.0012533144654325546),
+        (0.3, 0.3853204664075676),
+        (0.5, 0.6744897501960817),
+        (0.8, 1.2815515655446006),
+        (0.9, 1.6448536269514729),
+        (0.95, 1.9599639845400538),
+        (0.99, 2.5758293035489004),
+        (0.999999, 4.891638475692932),
+    ];
+
+    /// A few roundings of each formula: nothing cancels in them.
+    const FEW_ROUNDINGS: f64 = 3e-15;
+
+    fn close(name: &str, at: f64, got: f64, want: f64) {
+        assert!((got / want - 1.0).abs() <= FEW_ROUNDINGS, "{name}({at}): {got:e} {want:e}");
+    }
+
+    #[test]
+    fn parts_of_likelihoods_against_known_values() {
+        REST_SLOPE.iter().for_each(|&(z, want)| close("stirling_rest_slope", z, stirling_rest_slope(z), want));
+        SECOND.iter().for_each(|&(v, want)| close("ln_1p_parts.0", v, ln_1p_parts(v).0, want));
+        THIRD.iter().for_each(|&(v, want)| close("ln_1p_parts.1", v, ln_1p_parts(v).1, want));
+        STEP.iter().for_each(|&(z, d, want)| close("deviance_step", d, deviance_step(z, d), want));
+        WITHIN.iter().for_each(|&(level, want)| close("normal_within", level, normal_within(level), want));
     }
 
     const REST: [(f64, f64); 6] = [
