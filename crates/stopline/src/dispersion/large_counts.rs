@@ -6,12 +6,13 @@
 //! the like for a single probability): every part is small where the whole is.
 
 use super::frequencies::Frequencies;
+use super::likelihood::Alike;
 use crate::special::{deviance_part, deviance_step, ln_1p_parts, stirling_rest, stirling_rest_slope};
 
 /// A walk with large counts.
-pub(super) struct Wide {
-    /// n, m and 1.
-    pub own: (f64, f64, f64),
+pub(super) struct LargeCounts {
+    /// Its size and mean.
+    pub own: Alike,
     /// E: twice the slope of ln L at w = 0, as the means are treated.
     pub excess: f64,
     /// Σ(x − m)².
@@ -20,12 +21,12 @@ pub(super) struct Wide {
     values: Vec<(f64, f64)>,
 }
 
-impl Wide {
+impl LargeCounts {
     /// `excess` is n·E.
     pub fn new(walk: &Frequencies, excess: i128) -> Self {
         let sites = walk.sites() as f64;
         Self {
-            own: (sites, walk.sum() as f64 / sites, 1.0),
+            own: Alike::one(walk),
             excess: excess as f64 / sites,
             spread: walk.squared_spread() as f64 / sites,
             values: walk.table().iter().map(|&(value, sites)| (value as f64, sites as f64)).collect(),
@@ -38,7 +39,7 @@ impl Wide {
 
     /// d ln L/dw at k = 1/w, with `adjusted`·ln(1 + mw) added to ln L.
     pub fn slope(&self, k: f64, adjusted: f64) -> f64 {
-        let (m, at_k) = (self.own.1, stirling_rest_slope(k));
+        let (m, at_k) = (self.own.m, stirling_rest_slope(k));
         let share = m / (k + m);
         if k >= m {
             // The parts of first order are in E.
@@ -62,20 +63,20 @@ impl Wide {
     /// ln L at w = `to` less ln L at w = `from`.
     pub fn rise(&self, from: f64, to: f64) -> f64 {
         let (k0, k1) = (1.0 / from, 1.0 / to);
-        if k0.max(k1) >= self.own.1 { self.above_poisson(k1) - self.above_poisson(k0) } else { self.step(k0, k1) }
+        if k0.max(k1) >= self.own.m { self.above_poisson(k1) - self.above_poisson(k0) } else { self.step(k0, k1) }
     }
 
     fn above_poisson(&self, k: f64) -> f64 {
         if k == f64::INFINITY {
             return 0.0;
         }
-        let (m, at_k) = (self.own.1, stirling_rest(k));
+        let (m, at_k) = (self.own.m, stirling_rest(k));
         self.sum(|x| deviance_part(x + k, k + m) - 0.5 * libm::log1p(x / k) + (stirling_rest(x + k) - at_k))
     }
 
     /// ln L(k1) − ln L(k0) for k ≪ m, where either is of the order of the counts themselves.
     fn step(&self, k0: f64, k1: f64) -> f64 {
-        let ((n, m, _), d) = (self.own, k1 - k0);
+        let (Alike { n, m, .. }, d) = (self.own, k1 - k0);
         let rest = |z: f64| stirling_rest(z + d) - stirling_rest(z) - 0.5 * libm::log1p(d / z);
         let at_k = rest(k0);
         let sum = self.sum(|x| {
