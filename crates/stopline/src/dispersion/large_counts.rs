@@ -63,7 +63,12 @@ impl LargeCounts {
     /// ln L at w = `to` less ln L at w = `from`.
     pub fn rise(&self, from: f64, to: f64) -> f64 {
         let (k0, k1) = (1.0 / from, 1.0 / to);
-        if k0.max(k1) >= self.own.m { self.above_poisson(k1) - self.above_poisson(k0) } else { self.step(k0, k1) }
+        // Below m^⅔ the parts of `step`, n·(k1 − k0)²/m, are smaller than those against Poisson, n·m/k.
+        if k0.max(k1) > libm::cbrt(self.own.m * self.own.m) {
+            self.above_poisson(k1) - self.above_poisson(k0)
+        } else {
+            self.step(k0, k1)
+        }
     }
 
     fn above_poisson(&self, k: f64) -> f64 {
@@ -74,7 +79,7 @@ impl LargeCounts {
         self.sum(|x| deviance_part(x + k, k + m) - 0.5 * libm::log1p(x / k) + (stirling_rest(x + k) - at_k))
     }
 
-    /// ln L(k1) − ln L(k0) for k ≪ m, where either is of the order of the counts themselves.
+    /// ln L(k1) − ln L(k0) for k ≪ m, where either is large against Poisson.
     fn step(&self, k0: f64, k1: f64) -> f64 {
         let (Alike { n, m, .. }, d) = (self.own, k1 - k0);
         let rest = |z: f64| stirling_rest(z + d) - stirling_rest(z) - 0.5 * libm::log1p(d / z);

@@ -10,8 +10,8 @@ use super::likelihood::Likelihood;
 use crate::error::{Code, Error};
 use crate::root::smooth_root;
 
-/// Last secant step, of y: the error left is its square or less.
-const LAST_STEP: f64 = 1e-10;
+/// Relative accuracy of y: below its roundings.
+const ACCURACY: f64 = 1e-16;
 /// Most doublings or halvings of a search outwards: the whole range of numbers.
 const MOST_STEPS: u32 = 2100;
 
@@ -63,7 +63,7 @@ impl Likelihood {
     /// Where ln L turns between two w with their balances, from rising to falling.
     fn turn_between(&self, low: (f64, f64), high: (f64, f64)) -> Result<f64, Error> {
         let (low, high) = ((self.y(low.0), low.1), (self.y(high.0), high.1));
-        let y = smooth_root("k", low, high, LAST_STEP, |y| self.balance(self.w(y)))?;
+        let y = smooth_root("k", low, high, ACCURACY, |y| self.balance(self.w(y)))?;
         Ok(self.w(y))
     }
 
@@ -72,7 +72,7 @@ impl Likelihood {
     pub fn ends(&self, peak: f64, drop: f64) -> Result<(Option<f64>, f64), Error> {
         // Nearly straight on both sides, and 0 at the end sought.
         let depth = |y: f64| libm::sqrt((-self.rise(peak, self.w(y))).max(0.0)) - libm::sqrt(drop);
-        let end = |outside, inside| smooth_root("end of the interval of k", outside, inside, LAST_STEP, depth);
+        let end = |outside, inside| smooth_root("end of the interval of k", outside, inside, ACCURACY, depth);
         let top = (self.y(peak), -libm::sqrt(drop));
 
         let poisson = (0.0, depth(0.0));
