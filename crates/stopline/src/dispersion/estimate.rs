@@ -121,11 +121,11 @@ impl Frequencies {
     /// ```
     /// use stopline::dispersion::{Clumping, Frequencies};
     /// let walk = Frequencies::of(&[1, 5])?;
-    /// assert_eq!(walk.k_by_moments(), Clumping::Estimated(9.0 / (8.0 - 3.0)));
+    /// assert_eq!(walk.k_moments(), Clumping::Estimated(9.0 / (8.0 - 3.0)));
     /// # Ok::<(), stopline::Error>(())
     /// ```
     #[must_use]
-    pub fn k_by_moments(&self) -> Clumping {
+    pub fn k_moments(&self) -> Clumping {
         if let Some(why) = nothing_found(&[self]).or((self.sites() == 1).then_some(Why::OneSite)) {
             return Clumping::Undefined(why);
         }
@@ -148,11 +148,11 @@ impl Frequencies {
     /// use stopline::dispersion::{Clumping, Frequencies};
     /// // European red mites on 150 apple leaves (Bliss & Fisher 1953, Biometrics 9:176–200).
     /// let leaves = Frequencies::from_table([(0, 70), (1, 38), (2, 17), (3, 10), (4, 9), (5, 3), (6, 2), (7, 1)])?;
-    /// let k = leaves.k_by_likelihood()?.k().unwrap();
+    /// let k = leaves.k_ml()?.k().unwrap();
     /// assert!((k - 1.024592).abs() < 1e-6);
     /// # Ok::<(), stopline::Error>(())
     /// ```
-    pub fn k_by_likelihood(&self) -> Result<Clumping, Error> {
+    pub fn k_ml(&self) -> Result<Clumping, Error> {
         if let Some(why) = nothing_found(&[self]) {
             return Ok(Clumping::Undefined(why));
         }
@@ -165,11 +165,11 @@ impl Frequencies {
         likelihood.only_peak(self.excess() as f64 / (sum * sum))
     }
 
-    /// [`Self::k_by_likelihood`] with its profile interval.
+    /// [`Self::k_ml`] with its profile interval.
     ///
     /// # Errors
     /// `not_converged` if a bounded search does not end: not known to happen.
-    pub fn likelihood_estimate(&self, level: Level) -> Result<Estimate, Error> {
+    pub fn ml(&self, level: Level) -> Result<Estimate, Error> {
         estimate(&[self], Means::Plain, level, |likelihood| self.plain_peak(likelihood))
     }
 
@@ -179,7 +179,7 @@ impl Frequencies {
     ///
     /// # Errors
     /// `not_converged` if a bounded search does not end: not known to happen.
-    pub fn adjusted_estimate(&self, level: Level) -> Result<Estimate, Error> {
+    pub fn cox_reid(&self, level: Level) -> Result<Estimate, Error> {
         estimate(&[self], Means::Adjusted, level, Likelihood::highest_peak)
     }
 }

@@ -95,8 +95,8 @@ pub fn fit(walks: &[WalkCounts<'_>], level: Level, watch: &dyn Watch) -> Result<
             missing: walk.missing,
             mean: table.mean(),
             variance: table.variance(),
-            ml: unless_one_site(table.likelihood_estimate(level))?,
-            cox_reid: unless_one_site(table.adjusted_estimate(level))?,
+            ml: unless_one_site(table.ml(level))?,
+            cox_reid: unless_one_site(table.cox_reid(level))?,
         });
         tables.push(table);
     }

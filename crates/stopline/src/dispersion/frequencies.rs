@@ -75,12 +75,12 @@ impl Frequencies {
 
     /// `None` where a sum would leave its range.
     fn add(&mut self, value: u64, sites: u64) -> Option<()> {
-        let (value_, sites_) = (u128::from(value), u128::from(sites));
+        let (x, n) = (u128::from(value), u128::from(sites));
         self.sites = self.sites.checked_add(sites)?;
-        self.squares = (value_ * value_).checked_mul(sites_)?.checked_add(self.squares)?;
+        self.squares = (x * x).checked_mul(n)?.checked_add(self.squares)?;
         // n·Σx² bounds (Σx)² and n·Σx too: no whole number below overflows.
         i128::try_from(self.squares.checked_mul(u128::from(self.sites))?).ok()?;
-        self.sum += value_ * sites_;
+        self.sum += x * n;
         match self.table.last_mut() {
             Some(last) if last.0 == value => last.1 += sites,
             _ => self.table.push((value, sites)),

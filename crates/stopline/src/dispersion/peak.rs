@@ -37,8 +37,9 @@ impl Likelihood {
 
     /// w of the highest peak, 0 for the Poisson limit.
     pub fn highest_peak(&self) -> Result<f64, Error> {
-        let mut best = 0.0;
         let mut before = (0.0, self.balance(0.0));
+        // Where ln L rises from the Poisson limit on, that is no peak, however little is to be gained.
+        let mut best = if before.1 > 0.0 { None } else { Some(0.0) };
         // Up to the first w no count feels more than the beginning of the clumping: one peak at most.
         let mut w = 0.01 / self.largest().max(1.0);
         // Beyond the last only the number of sites with any still counts, and ln L falls.
@@ -47,15 +48,14 @@ impl Likelihood {
             let here = (w, self.balance(w));
             if before.1 > 0.0 && here.1 <= 0.0 {
                 let peak = self.turn_between(before, here)?;
-                if self.rise(best, peak) > 0.0 {
-                    best = peak;
+                if best.is_none_or(|best| self.rise(best, peak) > 0.0) {
+                    best = Some(peak);
                 }
             }
-            if w > last && here.1 <= 0.0 {
-                return Ok(best);
+            match best {
+                Some(best) if w > last && here.1 <= 0.0 => return Ok(best),
+                _ => (before, w) = (here, 2.0 * w),
             }
-            before = here;
-            w *= 2.0;
         }
         Err(unsettled(w))
     }

@@ -1,6 +1,6 @@
 //! Facts of theory over many invented counts, and the true k found again.
 
-use crate::{estimated, high, level, near, plain};
+use crate::{high, level, near, plain};
 use proptest::prelude::*;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
@@ -9,6 +9,7 @@ use stopline::dispersion::{Clumping, CommonK, Estimate, Frequencies, common_k};
 use stopline::{Code, Level};
 
 /// Negative-binomial counts as gamma mixtures of Poisson counts.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // a small whole number
 fn draw(rng: &mut ChaCha8Rng, mean: f64, k: f64) -> u32 {
     let rate: f64 = Gamma::new(k, mean / k).unwrap().sample(rng);
     if rate > 0.0 { Poisson::new(rate).unwrap().sample(rng) as u32 } else { 0 }
@@ -89,11 +90,11 @@ proptest! {
         let walk = Frequencies::of(&counts).unwrap();
         let (n, sum) = (i128::from(walk.sites()), walk.sum().cast_signed());
         let spread = n * walk.sum_of_squares().cast_signed() - sum * sum;
-        let (ml, cox_reid) = (walk.likelihood_estimate(level()).unwrap(), walk.adjusted_estimate(level()).unwrap());
+        let (ml, cox_reid) = (walk.ml(level()).unwrap(), walk.cox_reid(level()).unwrap());
         if sum > 0 {
             prop_assert_eq!(ml.k == Clumping::Poisson, spread <= n * sum);
             prop_assert_eq!(cox_reid.k == Clumping::Poisson, spread <= (n - 1) * sum);
-            prop_assert_eq!(walk.k_by_moments() == Clumping::Poisson, n > 1 && spread <= (n - 1) * sum);
+            prop_assert_eq!(walk.k_moments() == Clumping::Poisson, n > 1 && spread <= (n - 1) * sum);
         }
         sound(&ml);
         sound(&cox_reid);
@@ -106,8 +107,8 @@ proptest! {
         match Frequencies::from_table(pairs) {
             Err(e) => prop_assert_eq!(e.code(), Code::OutOfRange),
             Ok(walk) => {
-                sound(&walk.likelihood_estimate(level()).unwrap());
-                sound(&walk.adjusted_estimate(level()).unwrap());
+                sound(&walk.ml(level()).unwrap());
+                sound(&walk.cox_reid(level()).unwrap());
                 each(&common_k(&[walk.clone(), walk], level()).unwrap()).into_iter().for_each(sound);
             }
         }
@@ -138,8 +139,8 @@ proptest! {
         let walk = Frequencies::of(&counts).unwrap();
         let common = common_k(std::slice::from_ref(&walk), level()).unwrap();
         if walk.sites() != 1 {
-            same(&common.ml, &walk.likelihood_estimate(level()).unwrap(), 1e-9);
-            same(&common.cox_reid, &walk.adjusted_estimate(level()).unwrap(), 0.0);
+            same(&common.ml, &walk.ml(level()).unwrap(), 1e-9);
+            same(&common.cox_reid, &walk.cox_reid(level()).unwrap(), 0.0);
         }
     }
 

@@ -43,7 +43,7 @@ fn a_fit_of_every_kind_of_walk() {
     let common = &fit.common;
     assert_eq!((common.walks_used, common.walks_without_any, common.walks_of_one_site), (3, 2, 1));
     let usual = Frequencies::of(walks[5].counts).unwrap();
-    assert_eq!(fit.fields[5].cox_reid, usual.adjusted_estimate(level()).unwrap());
+    assert_eq!(fit.fields[5].cox_reid, usual.cox_reid(level()).unwrap());
 
     let json = serde_json::to_value(&fit).unwrap();
     let keys = |of: &Value| of.as_object().unwrap().keys().cloned().collect::<BTreeSet<_>>();
@@ -83,7 +83,7 @@ fn a_fit_of_every_kind_of_walk() {
     assert_eq!(json["fields"][2]["why"], "a single site does not show how sites vary");
     assert_eq!(json["fields"][3]["k_is"], "poisson");
     assert_eq!(json["fields"][3]["k_high_is"], "unbounded");
-    assert_eq!(json["fields"][5]["k"].as_f64(), usual.k_by_likelihood().unwrap().k());
+    assert_eq!(json["fields"][5]["k"].as_f64(), usual.k_ml().unwrap().k());
     assert_eq!(json["fields"][0]["mean_is"], "undefined");
     assert_eq!(json["common"]["level"], 0.95);
 }
