@@ -10,13 +10,15 @@ use crate::law::{Law, Tilt};
 use crate::lines::{Call, Lines};
 use crate::watch::Quiet;
 
-/// P(adequate), P(inadequate) and expected sites at one mean.
+/// P(call) and expected sites at one mean.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Point {
     /// P(called adequate).
     pub adequate: f64,
     /// P(called inadequate).
     pub inadequate: f64,
+    /// P(cap reached without a call).
+    pub undecided: f64,
     /// Mean number of sites.
     pub expected_sites: f64,
 }
@@ -36,7 +38,7 @@ pub struct Point {
 #[derive(Debug)]
 pub struct Evaluator {
     set: InstructionSet,
-    windows: Windows,
+    pub(crate) windows: Windows,
     middle: f64,
     workspace: Workspace,
     blocks: Vec<Tilted>,
@@ -50,15 +52,21 @@ impl Evaluator {
     /// # Errors
     /// `too_much_work`.
     pub fn new(lines: &Lines, law: &Law, set: InstructionSet) -> Result<Self, Error> {
-        Ok(Self {
+        Ok(Self::over(Windows::of(lines.rows(), Reach::of(law))?, middle(lines), set))
+    }
+
+    /// Over windows that the caller may change from one evaluation to the next; `middle` is the mean per
+    /// site of the reference.
+    pub(crate) fn over(windows: Windows, middle: f64, set: InstructionSet) -> Self {
+        Self {
             set,
-            windows: Windows::of(lines.rows(), Reach::of(law))?,
-            middle: middle(lines),
+            windows,
+            middle,
             workspace: Workspace::default(),
             blocks: Vec::new(),
             tilts: Vec::new(),
             points: Vec::new(),
-        })
+        }
     }
 
     /// One point a law, all of one family.
@@ -100,6 +108,7 @@ fn point(block: &Tilted, lane: usize) -> Point {
     Point {
         adequate: call(Call::Adequate).min(1.0),
         inadequate: call(Call::Inadequate).min(1.0),
+        undecided: call(Call::Undecided).min(1.0),
         expected_sites: block.sites.get(lane).copied().unwrap_or(0.0),
     }
 }

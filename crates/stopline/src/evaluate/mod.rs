@@ -21,8 +21,10 @@ mod windows;
 pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites};
 pub use dispatch::InstructionSet;
 pub use exits::{Exit, Exits, exits};
+pub(crate) use forward::Workspace;
 pub use lean::{Evaluator, Point};
 pub(crate) use outcome::pooled_calls;
+pub(crate) use windows::{Reach, Windows};
 
 use crate::error::Error;
 use crate::law::Law;
@@ -33,5 +35,5 @@ use crate::lines::Lines;
 /// # Errors
 /// `too_much_work` where no recursion would be run at all.
 pub(crate) fn work(lines: &Lines, law: &Law) -> Result<f64, Error> {
-    Ok(windows::Windows::of(lines.rows(), windows::Reach::of(law))?.work)
+    Ok(Windows::of(lines.rows(), Reach::of(law))?.work)
 }

@@ -58,7 +58,7 @@ pub(crate) struct Windows {
 }
 
 /// What of a law decides the windows: the smallest step of a site, and the largest if there is one.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub(crate) struct Reach {
     first: Total,
     last: Option<Total>,

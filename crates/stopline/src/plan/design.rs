@@ -29,6 +29,8 @@ pub enum Method {
     Wald,
     /// Parallel lines of Wald's slope, as narrow as the exact risks allow.
     Calibrated,
+    /// Fewest expected sites at the exact risks, with a bound that no plan can beat.
+    Optimal,
     /// One check: the fewest sites at which a cut keeps the risks.
     Fixed,
     /// A table given from outside.
@@ -37,7 +39,7 @@ pub enum Method {
 
 impl Method {
     /// Every method.
-    pub const ALL: [Method; 4] = [Method::Wald, Method::Calibrated, Method::Fixed, Method::Given];
+    pub const ALL: [Method; 5] = [Method::Wald, Method::Calibrated, Method::Optimal, Method::Fixed, Method::Given];
 
     /// The word used in every language and file.
     #[must_use]
@@ -45,6 +47,7 @@ impl Method {
         match self {
             Self::Wald => "wald",
             Self::Calibrated => "calibrated",
+            Self::Optimal => "optimal",
             Self::Fixed => "fixed",
             Self::Given => "given",
         }

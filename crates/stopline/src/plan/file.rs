@@ -1,10 +1,9 @@
 //! Between a plan and its file.
 
-use super::about::{About, MadeBy};
 use super::attained::{AttainedRow, attained};
 use super::digest::Digest;
 use super::wire::*;
-use super::{Aim, Checks, Closing, Design, Method, Plan};
+use super::{Aim, Checks, Closing, Design, Method, Plan, Proof};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
 use crate::evaluate;
@@ -15,6 +14,8 @@ use crate::watch::{Quiet, Watch};
 
 /// Stated and recomputed risks may differ by this much: other versions may sum in another order.
 const SAME_RISK: f64 = 1e-9;
+/// The same for expected sites, relatively.
+const SAME_SITES: f64 = 1e-9;
 /// Multiply-adds up to which loading recomputes the risks; above, only `verify` does.
 const WORK_ON_LOAD: f64 = 1e9;
 
@@ -79,6 +80,7 @@ impl Plan {
                 }
                 if plan.work()? <= WORK_ON_LOAD {
                     plan.check_attained(&Quiet)?;
+                    plan.check_proof(&Quiet)?;
                 }
                 Ok(plan)
             }
@@ -89,7 +91,7 @@ impl Plan {
         }
     }
 
-    /// Recomputes everything the file states: digest, exact risks, whatever the work.
+    /// Recomputes everything the file states: digest, exact risks, the bound of an optimal plan, whatever the work.
     ///
     /// # Errors
     /// `plan_edited` where something does not match; `interrupted`, `too_much_work`.
@@ -98,7 +100,23 @@ impl Plan {
         if digest != self.digest {
             return Err(edited("digest", &self.digest, format!("{digest}, which the content gives")));
         }
-        self.check_attained(watch)
+        self.check_attained(watch)?;
+        self.check_proof(watch)
+    }
+
+    fn check_proof(&self, watch: &dyn Watch) -> Result<(), Error> {
+        let Some(proof) = &self.proof else { return Ok(()) };
+        let now = proof.recomputed(&self.design, &self.lines, watch)?;
+        for (what, stated, now) in [("bound", proof.bound, now.bound), ("value", proof.value, now.value)] {
+            if (stated - now).abs() > SAME_SITES * now.abs() {
+                return Err(edited(
+                    &format!("proof.{what}"),
+                    stated,
+                    format!("{now}, which lines and multipliers give"),
+                ));
+            }
+        }
+        Ok(())
     }
 
     fn work(&self) -> Result<f64, Error> {
@@ -173,12 +191,13 @@ impl Plan {
             method: match self.method {
                 Method::Wald => MethodWire::Wald,
                 Method::Calibrated => MethodWire::Calibrated,
+                Method::Optimal => MethodWire::Optimal,
                 Method::Fixed => MethodWire::Fixed,
                 Method::Given => MethodWire::Given,
             },
             lines: self.lines.rows().iter().map(LineWire::from).collect(),
             attained: Some(AttainedWire::Exact { rows: self.attained.iter().map(AttainedRowWire::from).collect() }),
-            proof: None,
+            proof: self.proof.as_ref().map(ProofWire::from),
             about: self.about.clone(),
             host: self.host.clone(),
             made_by: self.made_by.clone(),
@@ -234,11 +253,18 @@ impl Plan {
         let method = match file.method {
             MethodWire::Wald => Method::Wald,
             MethodWire::Calibrated => Method::Calibrated,
+            MethodWire::Optimal => Method::Optimal,
             MethodWire::Fixed => Method::Fixed,
             MethodWire::Given => Method::Given,
         };
-        if file.proof.is_some() {
-            return Err(bad("proof", format!("null for method {}", method.as_str())));
+        let proof = file.proof.map(Proof::from_wire).transpose()?;
+        if proof.is_some() != (method == Method::Optimal) {
+            let allowed = if method == Method::Optimal {
+                "an object for method optimal"
+            } else {
+                "null unless the method is optimal"
+            };
+            return Err(bad("proof", allowed));
         }
         if !file.host.get().starts_with('{') {
             return Err(bad("host", "an object"));
@@ -249,19 +275,13 @@ impl Plan {
             Row::two_calls(line.sites, line.inadequate_at_most, line.adequate_at_least, middle)
         };
         let lines = Lines::new(file.lines.iter().map(row).collect())?;
-        Self::assemble(design, method, lines, Vec::new(), file.about, file.host, file.made_by)
+        let (about, host, made_by, digest) = (file.about, file.host, file.made_by, Digest::of_bytes(b""));
+        Self { design, method, lines, attained: Vec::new(), proof, about, host, made_by, digest }.assembled()
     }
 
-    /// Puts the parts together after checking that they belong together; the digest is of the parts.
-    pub(super) fn assemble(
-        design: Design,
-        method: Method,
-        lines: Lines,
-        attained: Vec<AttainedRow>,
-        about: About,
-        host: Box<serde_json::value::RawValue>,
-        made_by: MadeBy,
-    ) -> Result<Self, Error> {
+    /// The plan with its digest, after checking that its parts belong together.
+    pub(super) fn assembled(mut self) -> Result<Self, Error> {
+        let Self { design, method, lines, .. } = &self;
         let sites = design.checks.sites();
         if !lines.rows().iter().map(|r| r.at).eq(sites.iter().copied()) {
             return Err(Error::about(
@@ -270,7 +290,7 @@ impl Plan {
                 format!("one row for each of {sites:?}"),
             ));
         }
-        if method != Method::Given {
+        if *method != Method::Given {
             design.asked()?;
         } else if let Some(thresholds) = design.thresholds() {
             design.dispersion.laws(&design.score, thresholds.inadequate())?;
@@ -278,9 +298,8 @@ impl Plan {
         } else if design.risks().is_some() {
             return Err(Error::about(Code::Combination, "risks without thresholds", "thresholds, or neither"));
         }
-        let mut plan = Self { design, method, lines, attained, about, host, made_by, digest: Digest::of_bytes(b"") };
-        plan.digest = plan.compute_digest()?;
-        Ok(plan)
+        self.digest = self.compute_digest()?;
+        Ok(self)
     }
 }
 

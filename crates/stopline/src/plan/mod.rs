@@ -12,6 +12,7 @@ mod digest;
 mod file;
 mod fixed;
 mod levels;
+mod optimal;
 mod straight;
 mod table;
 mod wire;
@@ -23,13 +24,14 @@ pub use design::{Aim, Design, Method};
 pub use digest::Digest;
 pub use fixed::Fixed;
 pub use levels::{Level, levels};
+pub use optimal::{Objective, Proof};
 pub use straight::Straight;
 pub use table::Table;
 pub(crate) use wire::required;
 
 use crate::error::{Code, Error};
 use crate::lines::{Lines, Row};
-use crate::params::MOST_SITES;
+use crate::params::{MOST_SITES, Share};
 use crate::watch::Watch;
 use attained::attained;
 use serde_json::value::RawValue;
@@ -41,6 +43,7 @@ pub struct Plan {
     method: Method,
     lines: Lines,
     attained: Vec<AttainedRow>,
+    proof: Option<Proof>,
     about: About,
     host: Box<RawValue>,
     made_by: MadeBy,
@@ -93,6 +96,7 @@ impl Plan {
                 Some((_, lines)) => (design.checks.clone(), lines),
                 None => return Err(no_plan(&design, method, watch)?),
             },
+            Method::Optimal => return Self::optimal(design, &Objective::LargestExpectedSites, None, watch),
             Method::Fixed => {
                 if design.closing == Closing::Undecided {
                     return Err(Error::new(Code::Combination, "closing of a fixed plan", "undecided", "call"));
@@ -109,7 +113,25 @@ impl Plan {
                 return Err(Error::new(Code::Combination, "method", "given", "a table of lines"));
             }
         };
-        Self::new(Design { checks, ..design }, method, lines, watch)
+        Self::new(Design { checks, ..design }, method, lines, None, watch)
+    }
+
+    /// Derives the plan with the least `objective` at the asked risks, with its proof. A design that may
+    /// end undecided needs a bound of P(undecided), kept at both thresholds and at the plan's even mean.
+    ///
+    /// # Errors
+    /// As [`Plan::design`]; `combination` where k is uncertain, or the bound of P(undecided) is missing.
+    pub fn optimal(
+        design: Design,
+        objective: &Objective,
+        undecided_at_most: Option<Share>,
+        watch: &dyn Watch,
+    ) -> Result<Self, Error> {
+        let sites = design.checks.sites();
+        match design.asked()?.optimal(&sites, objective, undecided_at_most, watch)? {
+            Some((lines, proof)) => Self::new(design, Method::Optimal, lines, Some(proof), watch),
+            None => Err(no_plan(&design, Method::Optimal, watch)?),
+        }
     }
 
     /// A plan from a table given from outside; its exact risks are computed where it has thresholds.
@@ -117,14 +139,21 @@ impl Plan {
     /// # Errors
     /// `lines` where the rows are not at the design's checks; `combination`; `too_much_work`.
     pub fn given(design: Design, lines: Lines, watch: &dyn Watch) -> Result<Self, Error> {
-        Self::new(design, Method::Given, lines, watch)
+        Self::new(design, Method::Given, lines, None, watch)
     }
 
-    fn new(design: Design, method: Method, lines: Lines, watch: &dyn Watch) -> Result<Self, Error> {
+    fn new(
+        design: Design,
+        method: Method,
+        lines: Lines,
+        proof: Option<Proof>,
+        watch: &dyn Watch,
+    ) -> Result<Self, Error> {
         let attained = attained(&design, &lines, watch)?;
         let host =
             RawValue::from_string("{}".to_owned()).map_err(|e| Error::new(Code::PlanFormat, "host", e, "an object"))?;
-        Self::assemble(design, method, lines, attained, About::default(), host, MadeBy::default())
+        let (about, made_by, digest) = (About::default(), MadeBy::default(), Digest::of_bytes(b""));
+        Self { design, method, lines, attained, proof, about, host, made_by, digest }.assembled()
     }
 
     /// The same plan with other words about it.
@@ -163,6 +192,11 @@ impl Plan {
     #[must_use]
     pub fn attained(&self) -> &[AttainedRow] {
         &self.attained
+    }
+    /// For an optimal plan, what proves how close it is to the best there can be.
+    #[must_use]
+    pub fn proof(&self) -> Option<&Proof> {
+        self.proof.as_ref()
     }
     /// Words about the plan.
     #[must_use]
@@ -218,7 +252,7 @@ fn no_plan(design: &Design, method: Method, watch: &dyn Watch) -> Result<Error, 
     let cap = design.checks.cap();
     let fixed = asked.fewest_fixed(|_| true).map(|f| f.sites);
     let would_do = match method {
-        Method::Fixed => fixed,
+        Method::Fixed | Method::Optimal => fixed,
         _ => cap_that_would_do(&asked, fixed.unwrap_or(MOST_SITES).max(cap), watch)?,
     };
     let fixed = fixed.map_or_else(|| format!("more than {MOST_SITES}"), |n| n.to_string());

@@ -148,6 +148,7 @@ pub(super) enum ClosingWire {
 pub(super) enum MethodWire {
     Wald,
     Calibrated,
+    Optimal,
     Fixed,
     Given,
 }
@@ -197,8 +198,28 @@ pub(super) struct ProofWire {
     pub objective: ObjectiveWire,
     pub at: Vec<WeightWire>,
     pub multipliers: RisksWire,
+    /// Only for plans that may end undecided.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub undecided: Option<UndecidedWire>,
     pub value: f64,
     pub bound: f64,
+}
+
+/// How staying undecided is bounded: at which means, with which multipliers.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct UndecidedWire {
+    pub at_most: f64,
+    pub at: Vec<MultiplierWire>,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct MultiplierWire {
+    pub mean: f64,
+    pub multiplier: f64,
 }
 
 #[derive(Debug, Clone, Copy, Serialize, Deserialize)]
