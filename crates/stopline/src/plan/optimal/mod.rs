@@ -25,9 +25,9 @@ use self::polish::{Candidate, Polish};
 use super::checks::Closing;
 use super::design::Asked;
 use crate::error::{Code, Error};
-use crate::evaluate::{Evaluator, InstructionSet, LargestSites, largest_expected_sites};
+use crate::evaluate::{Evaluator, InstructionSet, LargestSites, evaluate_lines, largest_expected_sites, pooled_calls};
 use crate::law::Law;
-use crate::lines::Lines;
+use crate::lines::{Call, Lines};
 use crate::params::{Mean, Share};
 use crate::watch::{Watch, tell};
 
@@ -66,6 +66,8 @@ const MOST_PLANS: usize = 80;
 const MET: f64 = 2e-6;
 /// Means around the largest expected sites, as steps of ln mean.
 const AROUND: [f64; 5] = [-0.04, -0.02, 0.0, 0.02, 0.04];
+/// Plans tried until P(undecided) is kept at the plan's own even mean.
+const EVEN_MEANS: usize = 8;
 /// Times the means are moved.
 const MOVES: usize = 6;
 
@@ -155,7 +157,7 @@ impl<'a> Problem<'a> {
         &self,
         means: &[Law],
         weights: Option<&[f64]>,
-        start: Option<&Costs>,
+        start: Option<&Solved>,
         watch: &dyn Watch,
     ) -> Result<Solved, Error> {
         let tilt = |law: &Law| {
@@ -177,13 +179,26 @@ impl<'a> Problem<'a> {
         let by_call = self.undecided.is_empty();
         let mut forward = Forward::new(&self.sites, by_call, laws, means.len(), self.middle);
         let equal = vec![1.0 / means.len() as f64; means.len()];
-        let mut costs = start.cloned().unwrap_or_else(|| self.first_costs(weights.unwrap_or(&equal)));
-        if costs.weights.len() != means.len() {
-            costs.weights = weights.map_or(equal, <[f64]>::to_vec);
-        }
+        let mut costs = match start {
+            Some(s) => Costs { weights: weights.map_or(equal, <[f64]>::to_vec), ..s.costs.clone() },
+            None => self.first_costs(weights.unwrap_or(&equal)),
+        };
         let rows = if weights.is_some() { 1 } else { means.len() };
         let mut master = Master::new(rows, &self.bounds);
-        let mut plans: Vec<Strip> = Vec::new();
+        let (mut plans, mut risks_of): (Vec<Strip>, Vec<Vec<f64>>) = (Vec::new(), Vec::new());
+        let mut add = |strip: Strip, plans: &mut Vec<Strip>, master: &mut Master| -> Result<Vec<f64>, Error> {
+            let entries = forward.entries(&strip)?;
+            let objective = match weights {
+                Some(w) => vec![entries.sites.iter().zip(w).map(|(s, w)| s * w).sum()],
+                None => entries.sites,
+            };
+            master.add(objective.into_iter().chain(entries.risks.iter().copied()).collect());
+            plans.push(strip);
+            Ok(entries.risks)
+        };
+        for strip in start.iter().flat_map(|s| &s.mixed) {
+            risks_of.push(add(strip.clone(), &mut plans, &mut master)?);
+        }
         let (mut bound, mut best_costs) = (f64::NEG_INFINITY, costs.clone());
         let mut mixed: Vec<usize> = Vec::new();
         for turn in 0..MOST_PLANS {
@@ -194,43 +209,35 @@ impl<'a> Problem<'a> {
                 (bound, best_costs) = (dual, costs.clone());
             }
             let known = plans.iter().position(|p| *p == strip);
+            let place = known.unwrap_or(plans.len());
             if known.is_none() {
-                let entries = forward.entries(&strip)?;
-                let objective = match weights {
-                    Some(w) => vec![entries.sites.iter().zip(w).map(|(s, w)| s * w).sum()],
-                    None => entries.sites.clone(),
-                };
-                master.add(objective.into_iter().chain(entries.risks.iter().copied()).collect());
-                plans.push(strip);
-                if turn < FIRST_STEPS && start.is_none() {
-                    // A risk falls about as its multiplier grows: a step on the logarithm.
-                    let step = |l: f64, r: f64, asked: f64| l * (r.max(1e-12) / asked).clamp(0.1, 10.0);
-                    costs.false_adequate = step(costs.false_adequate, entries.risks[0], self.bounds[0]);
-                    costs.false_inadequate = step(costs.false_inadequate, entries.risks[1], self.bounds[1]);
-                    for ((u, r), b) in costs.undecided.iter_mut().zip(&entries.risks[2..]).zip(&self.bounds[2..]) {
-                        *u = step(*u, *r, *b).max(1e-3);
+                let risks = add(strip, &mut plans, &mut master)?;
+                risks_of.push(risks);
+            }
+            let early = turn < FIRST_STEPS && start.is_none() && known.is_none();
+            let prices = if early { None } else { master.solve() };
+            match prices.filter(|p| p.feasible) {
+                Some(prices) => {
+                    mixed = prices.mixed;
+                    if prices.value - bound <= MET * bound.abs() {
+                        break;
                     }
-                    continue;
+                    let mut next = Costs {
+                        weights: weights.map_or_else(|| cleaned(prices.weights), <[f64]>::to_vec),
+                        false_adequate: prices.multipliers[0],
+                        false_inadequate: prices.multipliers[1],
+                        undecided: prices.multipliers[2..].to_vec(),
+                    };
+                    // Early prices are wild; they stay within a box around the best so far.
+                    next.stay_near(&best_costs);
+                    if known.is_some() && next == costs {
+                        break;
+                    }
+                    costs = next;
                 }
+                // No mixture keeps the bounds yet. A risk falls about as its multiplier grows.
+                None => costs.step(risks_of.get(place).map_or(&[], Vec::as_slice), &self.bounds),
             }
-            let Some(prices) = master.solve() else { break };
-            mixed = prices.mixed;
-            if prices.feasible && prices.value - bound <= MET * bound.abs() {
-                break;
-            }
-            let mut next = Costs {
-                weights: weights.map_or_else(|| cleaned(prices.weights), <[f64]>::to_vec),
-                false_adequate: prices.multipliers[0],
-                false_inadequate: prices.multipliers[1],
-                undecided: prices.multipliers[2..].to_vec(),
-            };
-            // A plan that is known already at these prices: they are the optimum of what is known. Early
-            // prices are wild; they stay within a box around the best so far.
-            next.stay_near(&best_costs, if prices.feasible { 2.0 } else { 4.0 });
-            if known.is_some() && next == costs {
-                break;
-            }
-            costs = next;
         }
         let mixed = mixed.into_iter().filter_map(|i| plans.get(i).cloned()).collect();
         Ok(Solved { costs: best_costs, bound, mixed, stage, forward })
@@ -303,13 +310,21 @@ fn scale(law: &Law) -> f64 {
 const MOST_STATES: f64 = 2e7;
 
 impl Costs {
-    /// Multipliers within a factor of `reach` of others; weights within half of them.
-    fn stay_near(&mut self, others: &Costs, reach: f64) {
-        let near = |x: &mut f64, other: f64| *x = x.clamp(other / reach, other * reach);
+    /// Multipliers within a factor of 2 of others.
+    fn stay_near(&mut self, others: &Costs) {
+        let near = |x: &mut f64, other: f64| *x = x.clamp(0.5 * other, 2.0 * other);
         near(&mut self.false_adequate, others.false_adequate);
         near(&mut self.false_inadequate, others.false_inadequate);
         for (u, other) in self.undecided.iter_mut().zip(&others.undecided) {
-            *u = u.clamp(other / reach, other * reach + 1.0);
+            *u = u.clamp(0.5 * other, 2.0 * other + 1.0);
+        }
+    }
+
+    /// Multipliers moved in proportion to how far each risk is from its bound.
+    fn step(&mut self, risks: &[f64], bounds: &[f64]) {
+        let multipliers = [&mut self.false_adequate, &mut self.false_inadequate].into_iter().chain(&mut self.undecided);
+        for ((l, risk), bound) in multipliers.zip(risks).zip(bounds) {
+            *l = (*l * (risk / bound).clamp(0.1, 10.0)).max(1e-3);
         }
     }
 }
@@ -323,28 +338,57 @@ impl Asked<'_> {
         undecided_at_most: Option<Share>,
         watch: &dyn Watch,
     ) -> Result<Option<(Lines, Proof)>, Error> {
-        let undecided = match (self.design.closing, undecided_at_most) {
-            (Closing::Call, None) => None,
-            (Closing::Undecided, Some(at_most)) if at_most.get() > 0.0 && at_most.get() < 1.0 => {
-                let wald = self.wald()?;
-                Some((at_most, Mean::new(wald.slope / scale(&self.nominal()?[0]))?))
-            }
-            (Closing::Undecided, _) => {
-                return Err(Error::about(
-                    Code::Combination,
-                    "an optimal plan that may end undecided",
-                    "a bound of P(undecided), more than 0 and less than 1 (undecided_at_most): without one it would never call at the cap",
-                ));
-            }
-            (Closing::Call, Some(u)) => {
-                return Err(Error::new(
-                    Code::Combination,
-                    "undecided_at_most",
-                    u.get(),
-                    "only with the closing undecided",
-                ));
-            }
+        let Some(at_most) = self.undecided_bound(undecided_at_most)? else {
+            return self.optimal_within(sites, objective, None, watch);
         };
+        // P(undecided) is to be kept at the plan's own even mean, which is known only afterwards.
+        let mut even = Mean::new(self.wald()?.slope / scale(&self.nominal()?[0]))?;
+        for _ in 0..EVEN_MEANS {
+            let Some((lines, proof)) = self.optimal_within(sites, objective, Some((at_most, even)), watch)? else {
+                return Ok(None);
+            };
+            let curve = evaluate_lines(&lines, &self.design.score, &self.design.dispersion, &[even], watch)?;
+            let Some(own) = curve.even_mean else { return Ok(Some((lines, proof))) };
+            let own = Mean::new(own)?;
+            let laws = [self.design.dispersion.laws(&self.design.score, own)?];
+            let [calls] = pooled_calls(&lines, &laws, InstructionSet::PORTABLE, watch)?;
+            if calls.get(Call::Undecided.index()).is_some_and(|&p| p <= at_most.get()) {
+                return Ok(Some((lines, proof)));
+            }
+            even = own;
+        }
+        Err(Error::new(
+            Code::NotConverged,
+            "even mean of an optimal plan that may end undecided",
+            even.get(),
+            format!("settled within {EVEN_MEANS} plans; a larger undecided_at_most, or closing by a call"),
+        ))
+    }
+
+    /// The bound of P(undecided), where the design may end undecided.
+    fn undecided_bound(&self, at_most: Option<Share>) -> Result<Option<Share>, Error> {
+        match (self.design.closing, at_most) {
+            (Closing::Call, None) => Ok(None),
+            (Closing::Undecided, Some(u)) if u.get() > 0.0 && u.get() < 1.0 => Ok(Some(u)),
+            (Closing::Undecided, _) => Err(Error::about(
+                Code::Combination,
+                "an optimal plan that may end undecided",
+                "a bound of P(undecided), more than 0 and less than 1 (undecided_at_most): without one it would never call at the cap",
+            )),
+            (Closing::Call, Some(u)) => {
+                Err(Error::new(Code::Combination, "undecided_at_most", u.get(), "only with the closing undecided"))
+            }
+        }
+    }
+
+    /// The optimal plan with P(undecided) bounded at both thresholds and a third mean.
+    fn optimal_within(
+        &self,
+        sites: &[u32],
+        objective: &Objective,
+        undecided: Option<(Share, Mean)>,
+        watch: &dyn Watch,
+    ) -> Result<Option<(Lines, Proof)>, Error> {
         let problem = Problem::new(self, sites, undecided)?;
         let (means, mut solved) = match objective {
             Objective::ExpectedSites(at) => {
@@ -374,8 +418,9 @@ impl Asked<'_> {
             objective: objective.clone(),
             at: means.into_iter().zip(costs.weights.iter().copied()).filter(|(_, w)| *w > 0.0).collect(),
             multipliers: [costs.false_adequate, costs.false_inadequate],
-            undecided: undecided_at_most
-                .map(|u| (u, problem.undecided_means.iter().copied().zip(costs.undecided.iter().copied()).collect())),
+            undecided: undecided.map(|(u, _)| {
+                (u, problem.undecided_means.iter().copied().zip(costs.undecided.iter().copied()).collect())
+            }),
             value,
             bound: problem.bound(&solved.stage, costs),
         };
@@ -411,14 +456,13 @@ impl Asked<'_> {
     /// Means around the largest expected sites, moved until the largest lies among them.
     fn largest(&self, problem: &Problem<'_>, watch: &dyn Watch) -> Result<(Vec<Mean>, Solved), Error> {
         let mut centre = problem.middle / scale(&problem.law);
-        let mut start: Option<Costs> = None;
         let mut best: Option<(Vec<Mean>, Solved)> = None;
         for turn in 0..MOVES {
             let at = |x: &f64| Mean::new(centre * libm::exp(*x));
             let means: Vec<Mean> =
                 if turn == 0 { vec![Mean::new(centre)?] } else { AROUND.iter().map(at).collect::<Result<_, _>>()? };
-            let solved = problem.solve(&self.laws_at(&means)?, None, start.as_ref(), watch)?;
-            start = Some(solved.costs.clone());
+            let start = best.as_ref().map(|(_, solved)| solved);
+            let solved = problem.solve(&self.laws_at(&means)?, None, start, watch)?;
             let (plan, _) = solved.stage.least_cost(&solved.costs, false);
             let lines = solved.forward.lines(&plan)?;
             let largest = self.largest_sites(&lines)?;
