@@ -60,6 +60,8 @@ impl Objective {
 
 /// Steps of multipliers alone, before the mixture takes over.
 const FIRST_STEPS: usize = 6;
+/// Power of the ratio by which a multiplier is moved: risks are coupled, full steps circle.
+const DAMPED: f64 = 0.8;
 /// Plans sought for one set of means.
 const MOST_PLANS: usize = 80;
 /// The mixture and the bound have met.
@@ -216,27 +218,35 @@ impl<'a> Problem<'a> {
             }
             let early = turn < FIRST_STEPS && start.is_none() && known.is_none();
             let prices = if early { None } else { master.solve() };
-            match prices.filter(|p| p.feasible) {
-                Some(prices) => {
-                    mixed = prices.mixed;
-                    if prices.value - bound <= MET * bound.abs() {
-                        break;
-                    }
-                    let mut next = Costs {
-                        weights: weights.map_or_else(|| cleaned(prices.weights), <[f64]>::to_vec),
-                        false_adequate: prices.multipliers[0],
-                        false_inadequate: prices.multipliers[1],
-                        undecided: prices.multipliers[2..].to_vec(),
-                    };
-                    // Early prices are wild; they stay within a box around the best so far.
-                    next.stay_near(&best_costs);
-                    if known.is_some() && next == costs {
-                        break;
-                    }
-                    costs = next;
+            let step = |costs: &mut Costs| costs.step(risks_of.get(place).map_or(&[], Vec::as_slice), &self.bounds);
+            let Some(prices) = prices else {
+                step(&mut costs);
+                continue;
+            };
+            let mut next = Costs {
+                weights: costs.weights.clone(),
+                false_adequate: prices.multipliers[0],
+                false_inadequate: prices.multipliers[1],
+                undecided: prices.multipliers[2..].to_vec(),
+            };
+            // Early prices are wild; they stay within a box around the best so far.
+            next.stay_near(&best_costs);
+            if prices.feasible {
+                mixed = prices.mixed;
+                if prices.value - bound <= MET * bound.abs() {
+                    break;
                 }
-                // No mixture keeps the bounds yet. A risk falls about as its multiplier grows.
-                None => costs.step(risks_of.get(place).map_or(&[], Vec::as_slice), &self.bounds),
+                if weights.is_none() {
+                    next.weights = cleaned(prices.weights);
+                }
+                if known.is_some() && next == costs {
+                    break;
+                }
+                costs = next;
+            } else if known.is_none() && next != costs {
+                costs = next;
+            } else {
+                step(&mut costs); // nothing new at these prices, and no mixture keeps the bounds yet
             }
         }
         let mixed = mixed.into_iter().filter_map(|i| plans.get(i).cloned()).collect();
@@ -320,11 +330,11 @@ impl Costs {
         }
     }
 
-    /// Multipliers moved in proportion to how far each risk is from its bound.
+    /// Multipliers moved by how far each risk is from its bound: a risk falls about as its multiplier grows.
     fn step(&mut self, risks: &[f64], bounds: &[f64]) {
         let multipliers = [&mut self.false_adequate, &mut self.false_inadequate].into_iter().chain(&mut self.undecided);
         for ((l, risk), bound) in multipliers.zip(risks).zip(bounds) {
-            *l = (*l * (risk / bound).clamp(0.1, 10.0)).max(1e-3);
+            *l = (*l * libm::pow((risk / bound).clamp(0.05, 20.0), DAMPED)).max(1e-3);
         }
     }
 }
