@@ -39,7 +39,7 @@ impl LawText {
         match self {
             LawText::NegBin { k } => Some((Score::Count, Dispersion::ConstantK { k: K::new(*k).unwrap() })),
             LawText::Poisson {} => Some((Score::Count, Dispersion::Poisson)),
-            LawText::Binomial { units } => Some((Score::Positive { above: 0, units: *units }, Dispersion::Binomial)),
+            LawText::Binomial { units } => Some((Score::positive(0, *units).unwrap(), Dispersion::Binomial)),
             LawText::Table { .. } => None,
         }
     }

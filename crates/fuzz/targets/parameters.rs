@@ -38,16 +38,14 @@ fn parameters(input: &Input) {
         let _ = unit.in_a_site(plants);
     }
     let site = Site { groups: input.counts.clone() };
-    let scores = [Score::Count, Score::Positive { above: input.above, units: input.units }];
+    let scores: Vec<_> = Score::positive(input.above, input.units).into_iter().chain([Score::Count]).collect();
     let mut models = vec![Dispersion::Poisson, Dispersion::Binomial];
     if let [Ok(k), Ok(low), Ok(high)] = ks {
         models.push(Dispersion::ConstantK { k });
-        models.push(Dispersion::KInterval { k, low, high });
-        models.push(Dispersion::KSpread { median: k, sd_log: input.means[0] });
-        let _ = (Dispersion::k_interval(k, low, high), Dispersion::k_spread(k, input.means[0]));
+        models.extend(Dispersion::k_interval(k, low, high));
+        models.extend(Dispersion::k_spread(k, input.means[0]));
     }
-    models.push(Dispersion::PowerLaw { a: input.ks[0], b: input.ks[1] });
-    let _ = Dispersion::power_law(input.ks[0], input.ks[1]);
+    models.extend(Dispersion::power_law(input.ks[0], input.ks[1]));
     for score in &scores {
         let _ = score.step(&site);
         for (model, mean) in models.iter().flat_map(|model| means.iter().flatten().map(move |mean| (model, *mean))) {

@@ -30,6 +30,8 @@ pub enum Score {
     /// The enemies of all groups, added.
     Count,
     /// The number of units of the site (1 = the site as a whole) that hold more than `above` enemies.
+    /// Made by [`Score::positive`].
+    #[non_exhaustive]
     Positive {
         /// A unit is positive when it holds more than this.
         above: u32,

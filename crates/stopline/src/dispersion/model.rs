@@ -17,6 +17,8 @@ pub enum Dispersion {
         k: K,
     },
     /// Negative binomial with a k known only to lie in an interval; risks must hold for all of it.
+    /// Made by [`Dispersion::k_interval`].
+    #[non_exhaustive]
     KInterval {
         /// Best single value.
         k: K,
@@ -26,6 +28,8 @@ pub enum Dispersion {
         high: K,
     },
     /// Negative binomial whose k varies from field to field, log-normally; risks hold on average.
+    /// Made by [`Dispersion::k_spread`].
+    #[non_exhaustive]
     KSpread {
         /// Median over fields.
         median: K,
@@ -34,6 +38,8 @@ pub enum Dispersion {
     },
     /// Negative binomial with variance a·mᵇ (Taylor 1961), so that k = m²/(a·mᵇ − m); Poisson where
     /// the variance does not exceed the mean.
+    /// Made by [`Dispersion::power_law`].
+    #[non_exhaustive]
     PowerLaw {
         /// Variance at mean 1.
         a: f64,

@@ -7,6 +7,8 @@ use crate::params::MOST_SITES;
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub enum Checks {
     /// `min_sites`, then every `every` sites, and always `max_sites` (so the last batch may be short).
+    /// Made by [`Checks::every`].
+    #[non_exhaustive]
     Every {
         /// First check.
         min_sites: u32,
@@ -15,7 +17,8 @@ pub enum Checks {
         /// Sites from one check to the next.
         every: u32,
     },
-    /// A rising list; the last is the cap.
+    /// A rising list; the last is the cap. Made by [`Checks::at`].
+    #[non_exhaustive]
     At(Vec<u32>),
 }
 
