@@ -72,15 +72,6 @@ impl Kit {
         Ok(Self { root, target, packages, python: Python::default() })
     }
 
-    /// Fails unless a committed file holds `text`; `how` says what writes it.
-    pub fn compare(&self, file: &str, text: &str, how: &str) -> Ran {
-        match std::fs::read_to_string(self.root.join(file)) {
-            Ok(committed) if committed == text => Ok(()),
-            Ok(_) => Err(Halt::Failed(format!("{file} is not what `{how}` writes"))),
-            Err(error) => Err(Halt::Failed(format!("{file}: {error}"))),
-        }
-    }
-
     /// `cargo` at the root.
     pub fn cargo<S: AsRef<OsStr>>(&self, arguments: impl IntoIterator<Item = S>) -> Command {
         let mut command = cargo(&self.root);

@@ -1,5 +1,6 @@
 //! The project's own commands: `cargo xtask test`, `schema`, `long`, `bench`.
 
+mod bench;
 mod kit;
 mod long;
 mod python;
@@ -28,6 +29,8 @@ enum Command {
     },
     /// Fuzz every target, then run the tests marked `#[ignore = "long"]`
     Long(long::Arguments),
+    /// Run the benchmarks beside the same work done with general-purpose packages
+    Bench(bench::Arguments),
 }
 
 fn main() -> ExitCode {
@@ -46,5 +49,6 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Test(arguments) => test::run(&kit, &arguments),
         Command::Schema { check } => schema::run(&kit, check).map(|()| ExitCode::SUCCESS).map_err(Into::into),
         Command::Long(arguments) => long::run(&kit, &arguments).map(|()| ExitCode::SUCCESS),
+        Command::Bench(arguments) => bench::run(&kit, &arguments).map(|()| ExitCode::SUCCESS),
     }
 }

@@ -89,12 +89,12 @@ pub fn on_wheel(kit: &Kit, name: &str, arguments: &[&str]) -> Ran {
     run(program(kit, name)?.args(arguments))
 }
 
-/// Runs `SCRIPT --check` for every script of the golden vectors that knows it; the others are their modules.
-pub fn check_vectors(kit: &Kit) -> Ran {
-    let scripts = files(&kit.root.join("tests/scripts"), "py").unwrap_or_default();
+/// Runs `SCRIPT --check` for every script of a folder that knows it; the others are modules of these.
+pub fn check_scripts(kit: &Kit, folder: &str) -> Ran {
+    let scripts = files(&kit.root.join(folder), "py").unwrap_or_default();
     let knows = |script: &PathBuf| fs::read_to_string(script).is_ok_and(|text| text.contains("--check"));
     let scripts: Vec<_> = scripts.into_iter().filter(knows).collect();
-    need(!scripts.is_empty(), "there is no script with --check in tests/scripts")?;
+    need(!scripts.is_empty(), format!("there is no script with --check in {folder}"))?;
     for script in &scripts {
         let script = script.strip_prefix(&kit.root).unwrap_or(script);
         run(program(kit, "python")?.arg(script).arg("--check"))?;

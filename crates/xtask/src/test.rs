@@ -1,6 +1,6 @@
 //! `cargo xtask test`: one row a step, and a table of what ran and what did not, because.
 
-use crate::kit::{Halt, Kit, Ran, need, output, printed, run as sh};
+use crate::kit::{Halt, Kit, Ran, need, output, run as sh};
 use crate::{python, schema};
 use std::process::{Command, ExitCode};
 use std::time::{Duration, Instant};
@@ -17,8 +17,8 @@ const ROWS: [(&str, Step); 14] = [
     ("fuzz-builds", fuzz_builds),
     ("rust", rust),
     ("schema", |kit| schema::run(kit, true)),
-    ("vectors", python::check_vectors),
-    ("demo-data", demo_data),
+    ("vectors", |kit| python::check_scripts(kit, "tests/scripts")),
+    ("demo-data", |kit| python::check_scripts(kit, "demo-data")),
     ("wheel", python::wheel),
     ("pytest", |kit| python::on_wheel(kit, "pytest", &["--import-mode=importlib", "python/tests"])),
     ("stubtest", |kit| python::on_wheel(kit, "stubtest", &["stopline"])),
@@ -138,10 +138,4 @@ fn fuzz_builds(kit: &Kit) -> Ran {
 /// This program is left out: it is running.
 fn rust(kit: &Kit) -> Ran {
     sh(&mut kit.cargo(["test", "--workspace", "--exclude=xtask"]))
-}
-
-fn demo_data(kit: &Kit) -> Ran {
-    need(kit.root.join("demo-data/make.py").exists(), "demo-data/make.py is absent")?;
-    let text = printed(python::program(kit, "python")?.arg("demo-data/make.py"))?;
-    kit.compare("demo-data/larkmoor.csv", &text, "python demo-data/make.py")
 }

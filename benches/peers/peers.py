@@ -1,0 +1,257 @@
+#!/usr/bin/env python3
+"""The benchmarked work as a Python user would write it with general-purpose packages: numpy, scipy, statsmodels, numba.
+
+Prints one JSON line a task: its name (that of the Rust benchmark), who did it, the best time of many runs in
+seconds. Compilation is not timed. Every peer of a task must agree with the others before it is timed.
+"""
+import json
+import math
+import sys
+import time
+import warnings
+
+import numba
+import numpy as np
+import scipy
+import statsmodels.api as sm
+from scipy import optimize, stats
+
+ASKED = sys.argv[1:]  # parts of names of tasks; all tasks if none is given
+
+njit = numba.njit(fastmath=True)
+
+
+# ---- lines of Wald (1947), cut at a cap -------------------------------------------------------------
+
+@njit
+def strip(h0, h1, slope, cap):
+    """Totals that stop low (at most) and high (at least) after 1, 2, … sites."""
+    lo, hi = np.empty(cap, np.int64), np.empty(cap, np.int64)
+    for n in range(1, cap):
+        lo[n - 1], hi[n - 1] = max(math.floor(h0 + slope * n), -1), math.ceil(h1 + slope * n)
+    lo[cap - 1] = math.floor(slope * cap)
+    hi[cap - 1] = lo[cap - 1] + 1
+    return lo, hi
+
+
+def wald(m0, m1, k, risk):
+    """Intercepts and slope; both risks the same."""
+    ratio = math.log(m1 * (k + m0) / (m0 * (k + m1)))
+    slope = k * math.log((k + m1) / (k + m0)) / ratio
+    h = math.log((1 - risk) / risk) / ratio
+    return -h, h, slope
+
+
+# ---- exact chance of calling high, and expected sites -----------------------------------------------
+
+def exact_numpy(lo, hi, means, k):
+    out = np.empty((means.size, 2))
+    for i, m in enumerate(means):
+        step = stats.nbinom.pmf(np.arange(hi[-1] + 1), k, k / (k + m))
+        p, base, high, sites = np.ones(1), 0, 0.0, 0.0
+        for n in range(lo.size):
+            sites += p.sum()
+            low = max(lo[n] + 1 - base, 0)
+            tracked = np.convolve(p, step[: hi[n] - base])[: hi[n] - base]
+            high += max(p.sum() - tracked.sum(), 0.0)
+            p, base = tracked[low:], base + low
+            if p.size == 0:
+                break
+        out[i] = high, sites
+    return out
+
+
+@njit
+def exact_one_pass(lo, hi, means, k, reference, out):
+    """One recursion at a reference mean, every other mean by the exponential tilt of the totals."""
+    window, base = 0, 0
+    for n in range(lo.size):
+        window = max(window, hi[n] - base)
+        base = max(base, lo[n] + 1)
+    theta = reference / (k + reference)
+    step, p, q = np.empty(window), np.empty(window), np.empty(window)
+    step[0] = (k / (k + reference)) ** k
+    for x in range(1, window):
+        step[x] = step[x - 1] * theta * (k + x - 1) / x
+    many = means.size
+    r, c, scale, horner = np.empty(many), np.empty(many), np.ones(many), np.empty(many)
+    low, sites = np.zeros(many), np.ones(many)
+    for j in range(many):
+        r[j] = means[j] / (k + means[j]) / theta
+        c[j] = ((k + reference) / (k + means[j])) ** k
+    p[0], open_, base = 1.0, 1, 0
+    for n in range(lo.size):
+        size = hi[n] - base
+        for t in range(size):
+            q[t] = 0.0
+        for i in range(open_):
+            weight = p[i]
+            for t in range(i, size):
+                q[t] += weight * step[t - i]
+        gone = min(max(lo[n] + 1 - base, 0), size)
+        for j in range(many):
+            scale[j] *= c[j]
+            horner[j] = 0.0
+        for t in range(gone - 1, -1, -1):
+            weight = q[t]
+            for j in range(many):
+                horner[j] = horner[j] * r[j] + weight
+        for j in range(many):
+            low[j] += horner[j] * scale[j]
+        for _ in range(gone):
+            for j in range(many):
+                scale[j] *= r[j]
+        for j in range(many):
+            horner[j] = 0.0
+        for t in range(size - 1, gone - 1, -1):
+            weight = q[t]
+            for j in range(many):
+                horner[j] = horner[j] * r[j] + weight
+        for j in range(many):
+            sites[j] += horner[j] * scale[j]
+        open_ = size - gone
+        for t in range(open_):
+            p[t] = q[gone + t]
+        base += gone
+        if open_ == 0:
+            break
+    for j in range(many):
+        out[j, 0] = 1.0 - low[j]
+        out[j, 1] = sites[j]
+
+
+# ---- parallel lines as narrow as two risks allow ----------------------------------------------------
+
+@njit
+def calibrated(m0, m1, k, slope, cap, risk0, risk1):
+    """Widens each line in turn just enough for its risk, by bisection, until neither moves."""
+    means, out = np.array([m0, m1]), np.empty((2, 2))
+    low = high = 0.0
+    for _ in range(50):
+        before_low, before_high = low, high
+        a, b = high - 1e-9, high + 64.0 * max(1.0, slope)
+        while b - a > 1e-4:
+            middle = 0.5 * (a + b)
+            lo, hi = strip(-low, middle, slope, cap)
+            exact_one_pass(lo, hi, means, k, slope, out)
+            if out[0, 0] <= risk0:
+                b = middle
+            else:
+                a = middle
+        high = b
+        a, b = low - 1e-9, low + 64.0 * max(1.0, slope)
+        while b - a > 1e-4:
+            middle = 0.5 * (a + b)
+            lo, hi = strip(-middle, high, slope, cap)
+            exact_one_pass(lo, hi, means, k, slope, out)
+            if 1.0 - out[1, 0] <= risk1:
+                b = middle
+            else:
+                a = middle
+        low = b
+        if abs(low - before_low) < 1e-3 and abs(high - before_high) < 1e-3:
+            break
+    return -low, high
+
+
+# ---- maximum likelihood of k ------------------------------------------------------------------------
+
+@njit
+def k_numba(counts):
+    """Newton's method on ln k, on the numbers of counts above 0, 1, …"""
+    largest = counts.max()
+    frequency = np.zeros(largest + 1, np.int64)
+    for x in counts:
+        frequency[x] += 1
+    n, values = counts.size, np.arange(largest + 1)
+    m = (values * frequency).sum() / n
+    variance = (values * values * frequency).sum() / n - m * m
+    if variance <= m:
+        return np.inf
+    above = n - np.cumsum(frequency)
+    ln_k = math.log(m * m / (variance - m))
+    for _ in range(100):
+        k = math.exp(ln_k)
+        slope, bend = -n * math.log1p(m / k), n * m / (k * (k + m))
+        for j in range(largest):
+            inverse = 1.0 / (k + j)
+            slope += above[j] * inverse
+            bend -= above[j] * inverse * inverse
+        first = slope * k
+        second = bend * k * k + first
+        step = -first / second if second < 0.0 else math.copysign(1.0, first)
+        step = min(max(step, -2.0), 2.0)
+        ln_k += step
+        if abs(step) < 1e-12:
+            break
+    return math.exp(ln_k)
+
+
+def k_scipy(counts):
+    n, m = counts.size, counts.mean()
+    above = n - np.cumsum(np.bincount(counts))
+    j = np.arange(above.size)
+    score = lambda ln_k: (above / (math.exp(ln_k) + j)).sum() - n * math.log1p(m / math.exp(ln_k))
+    return math.exp(optimize.brentq(score, -10.0, 15.0, xtol=1e-12))
+
+
+def k_statsmodels(counts):
+    return 1.0 / sm.NegativeBinomial(counts, np.ones((counts.size, 1))).fit(disp=0).params[1]
+
+
+# ---- timing -----------------------------------------------------------------------------------------
+
+def best(work, seconds=0.5, most=2000):
+    work()
+    times, start = [], time.perf_counter()
+    while len(times) < 5 or time.perf_counter() - start < seconds and len(times) < most:
+        before = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - before)
+    return min(times)
+
+
+def say(task, by, work):
+    if ASKED and not any(name in task for name in ASKED):
+        return
+    print(json.dumps({"task": task, "by": by, "seconds": best(work)}), flush=True)
+
+
+def exact_tasks():
+    m0, m1, k, risk, cap = 1.0, 2.0, 1.2, 0.05, 60
+    h0, h1, slope = wald(m0, m1, k, risk)
+    lo, hi = strip(h0, h1, slope, cap)
+    for size in (41, 1000):
+        means = np.linspace(0.2, 4.2, size)
+        out = np.empty((size, 2))
+        exact_one_pass(lo, hi, means, k, slope, out)
+        assert np.abs(out - exact_numpy(lo, hi, means, k)).max() < 1e-9
+        say(f"exact/{size}", "numpy", lambda: exact_numpy(lo, hi, means, k))
+        say(f"exact/{size}", "numba", lambda: exact_one_pass(lo, hi, means, k, slope, out))
+    say("calibrated/60", "numba", lambda: calibrated(m0, m1, k, slope, cap, risk, risk))
+
+
+def clumping_tasks():
+    for size in (1_000, 100_000):
+        counts = counts_of(size)
+        k = k_scipy(counts)
+        assert abs(k_numba(counts) / k - 1) < 1e-9 and abs(k_statsmodels(counts) / k - 1) < 1e-3
+        say(f"k/{size}", "scipy", lambda: k_scipy(counts))
+        say(f"k/{size}", "statsmodels", lambda: k_statsmodels(counts))
+        say(f"k/{size}", "numba", lambda: k_numba(counts))
+
+
+def counts_of(size):
+    """Counts with mean 1.5 and k 1.2, the same that the Rust benchmark uses: quantiles at the middles of equal parts,
+    in a scrambled order."""
+    at = (np.arange(size) * 7919 % size + 0.5) / size
+    return stats.nbinom.ppf(at, 1.2, 1.2 / 2.7).astype(np.int64)
+
+
+if __name__ == "__main__":
+    warnings.simplefilter("ignore")
+    packages = {p.__name__.partition(".")[0]: p.__version__ for p in (np, scipy, numba)}
+    packages["statsmodels"] = __import__("statsmodels").__version__
+    print(json.dumps({"versions": packages}), flush=True)
+    exact_tasks()
+    clumping_tasks()
