@@ -133,6 +133,15 @@ impl Dispersion {
         }
     }
 
+    /// The one k of every mean (of an uncertain k, its middle value); `None` where there is none.
+    #[must_use]
+    pub const fn constant_k(&self) -> Option<K> {
+        match *self {
+            Self::ConstantK { k } | Self::KInterval { k, .. } | Self::KSpread { median: k, .. } => Some(k),
+            Self::Poisson | Self::PowerLaw { .. } | Self::Binomial => None,
+        }
+    }
+
     /// The laws of one site's step at `mean`, and how they are pooled.
     ///
     /// # Errors

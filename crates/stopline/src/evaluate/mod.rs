@@ -3,7 +3,7 @@
 //! One recursion serves every mean: at a fixed k the total is sufficient, so the probability of every
 //! way to stop at (n, T) under mean µ is that under a reference mean times ρᵀcⁿ ([`crate::law::Tilt`]).
 //! Laws that are not of one family (k moving with the mean, a table) get a recursion each. An
-//! uncertain k is a weighted set of laws. Two products: [`evaluate_lines`] gives the curves, [`exits`] every
+//! uncertain k is a weighted set of laws. Two products: [`evaluate()`] gives the curves, [`exits`] every
 //! single way to stop.
 //!
 //! Accuracy: probabilities to 1e-12 absolute, expected sites to 1e-12 relative, for means from 1e-6
@@ -11,6 +11,7 @@
 
 mod curve;
 mod dispatch;
+mod evaluation;
 mod exits;
 mod forward;
 mod kernel;
@@ -20,6 +21,7 @@ mod windows;
 
 pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites};
 pub use dispatch::InstructionSet;
+pub use evaluation::{Evaluation, evaluate};
 pub use exits::{Exit, Exits, exits};
 pub(crate) use forward::Workspace;
 pub use lean::{Evaluator, Point};
