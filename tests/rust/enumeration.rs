@@ -44,7 +44,7 @@ fn counts(law: &Law, last: i64) -> (Vec<(i64, f64)>, f64) {
             let choose = |x: i32| (0..x).fold(1.0, |c, i| c * f64::from(units - i) / f64::from(i + 1));
             (((0..=units).map(|x| (i64::from(x), choose(x) * p.powi(x) * (1.0 - p).powi(units - x)))).collect(), 0.0)
         }
-        Law::Table { first, p } => ((*first..).zip(p.iter().copied()).collect(), 0.0),
+        Law::Table { first, p, .. } => ((*first..).zip(p.iter().copied()).collect(), 0.0),
         other => panic!("no counts of {other:?}"),
     }
 }
@@ -142,7 +142,7 @@ fn tables() -> impl Strategy<Value = Law> {
         let sum = f64::from(weights.iter().sum::<u32>() + 1);
         // The weight of 1 that is added keeps the sum above 0.
         let p = weights.iter().enumerate().map(|(i, &w)| f64::from(w + u32::from(i == 0)) / sum).collect();
-        Law::Table { first, p }
+        Law::table(first, p).unwrap()
     })
 }
 

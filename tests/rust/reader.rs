@@ -30,7 +30,7 @@ impl LawText {
             LawText::NegBin { k } => Law::NegBin { mean: Mean::new(known()).unwrap(), k: K::new(*k).unwrap() },
             LawText::Poisson {} => Law::Poisson { mean: Mean::new(known()).unwrap() },
             LawText::Binomial { units } => Law::Binomial { p: Share::new(known()).unwrap(), units: *units },
-            LawText::Table { first, p } => Law::Table { first: *first, p: p.clone().into() },
+            LawText::Table { first, p } => Law::table(*first, p.to_vec()).unwrap(),
         }
     }
 

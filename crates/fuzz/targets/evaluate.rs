@@ -2,7 +2,7 @@
 #![no_main]
 
 use arbitrary::Arbitrary;
-use stopline::evaluate::{curve_of_laws, exits};
+use stopline::evaluate::{Evaluator, InstructionSet, curve_of_laws, exits};
 use stopline::law::{Law, Laws};
 use stopline::{Call, K, Lines, Mean, Quiet, Row, Share, Stop};
 
@@ -10,7 +10,7 @@ use stopline::{Call, K, Lines, Mean, Quiet, Row, Share, Stop};
 struct Input {
     rows: Vec<(u8, i16, i16, bool)>,
     stops: Vec<(Option<i16>, Option<i16>, u8)>,
-    stretch: u8,
+    huge: bool,
     laws: Vec<AnyLaw>,
     leave_off: f64,
 }
@@ -31,6 +31,11 @@ libfuzzer_sys::fuzz_target!(|input: Input| {
             assert!(exits.list.iter().all(|e| e.p >= 0.0), "{exits:?}");
         }
     }
+    if let Some(first) = laws.first()
+        && let Ok(mut evaluator) = Evaluator::new(&lines, first, InstructionSet::best())
+    {
+        let _ = evaluator.points(&laws);
+    }
     let laws: Vec<Laws> = laws.into_iter().map(Laws::one).collect();
     let means: Vec<f64> = laws.iter().map(|l| l.nodes[0].1.mean()).collect();
     if let Ok(curve) = curve_of_laws(&lines, &means, &laws, &Quiet) {
@@ -42,7 +47,8 @@ libfuzzer_sys::fuzz_target!(|input: Input| {
 });
 
 fn lines(input: &Input) -> Option<Lines> {
-    let total = |t: i16| i64::from(t) << (input.stretch % 24);
+    // Totals small enough for many runs a second, or so large that they must be refused.
+    let total = |t: i16| if input.huge { i64::from(t) << 24 } else { i64::from(t >> 6) };
     let (mut at, mut rows) = (0, Vec::new());
     for &(gap, a, b, undecided) in &input.rows {
         at += u32::from(gap);
@@ -66,6 +72,6 @@ fn law(any: &AnyLaw) -> Option<Law> {
         AnyLaw::Poisson(mean) => Law::Poisson { mean: Mean::new(*mean).ok()? },
         AnyLaw::NegBin(mean, k) => Law::NegBin { mean: Mean::new(*mean).ok()?, k: K::new(*k).ok()? },
         AnyLaw::Binomial(p, units) => Law::Binomial { p: Share::new(*p).ok()?, units: *units },
-        AnyLaw::Table(first, p) => Law::Table { first: *first, p: p.clone().into() },
+        AnyLaw::Table(first, p) => Law::table(*first, p.clone()).ok()?,
     })
 }

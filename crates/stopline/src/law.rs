@@ -38,8 +38,9 @@ pub enum Law {
         /// Units per site.
         units: u16,
     },
-    /// Any distribution on `first`, `first + 1`, …; what is missing from 1 counts as mass above. What is
-    /// no distribution is refused where it is used.
+    /// Any distribution on `first`, `first + 1`, …; what is missing from 1 counts as mass above. Made by
+    /// [`Law::table`].
+    #[non_exhaustive]
     Table {
         /// Smallest step.
         first: Total,
@@ -84,21 +85,21 @@ pub struct Tilt {
 }
 
 /// Most steps a table may have, and how far from 0 they may be.
-const LARGEST_TABLE: usize = 1_000_000;
+const LARGEST_TABLE: usize = 100_000;
 
 impl Law {
-    /// A table must be a distribution; the other laws always are.
+    /// The law that gives `first`, `first + 1`, … these probabilities.
     ///
     /// # Errors
-    /// `out_of_range`.
-    pub(crate) fn check(&self) -> Result<(), Error> {
-        let Law::Table { first, p } = self else { return Ok(()) };
+    /// `out_of_range` unless there are 1 to 100 000 probabilities that add to at most 1, of steps not
+    /// further from 0 than that.
+    pub fn table(first: Total, p: Vec<f64>) -> Result<Self, Error> {
         let refuse = |what: &str, value: String, allowed: &str| Err(Error::new(Code::OutOfRange, what, value, allowed));
         if p.is_empty() || p.len() > LARGEST_TABLE {
-            return refuse("length of a law's table", p.len().to_string(), "1 to 1000000");
+            return refuse("length of a law's table", p.len().to_string(), "1 to 100000");
         }
         if first.unsigned_abs() > LARGEST_TABLE as u64 {
-            return refuse("first step of a law's table", first.to_string(), "-1000000 to 1000000");
+            return refuse("first step of a law's table", first.to_string(), "-100000 to 100000");
         }
         if let Some(bad) = p.iter().find(|p| !(0.0..=1.0).contains(*p)) {
             return refuse("probability in a law's table", bad.to_string(), "0 to 1");
@@ -107,7 +108,7 @@ impl Law {
         if sum > 1.0 + 1e-9 {
             return refuse("sum of a law's table", sum.to_string(), "at most 1");
         }
-        Ok(())
+        Ok(Law::Table { first, p: p.into() })
     }
 
     /// Smallest step a site can add.

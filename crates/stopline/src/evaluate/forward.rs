@@ -44,7 +44,7 @@ impl Workspace {
     /// Returns whether some tracked probability became too faint to be tilted far.
     ///
     /// # Errors
-    /// `out_of_range` for a table that is no law, `interrupted`, or what `see` returns.
+    /// `interrupted`, or what `see` returns.
     pub fn stretches(
         &mut self,
         set: InstructionSet,
@@ -53,7 +53,6 @@ impl Workspace {
         watch: &dyn Watch,
         mut see: impl FnMut(&Stretch<'_>, &[f64], &[i32]) -> Result<(), Error>,
     ) -> Result<bool, Error> {
-        law.check()?;
         self.steps.resize_with(windows.gaps.len().max(self.steps.len()), Steps::default);
         for (steps, &(sites, longest)) in self.steps.iter_mut().zip(&windows.gaps) {
             law.batch(sites, longest, &mut self.batch);

@@ -39,6 +39,7 @@ pub struct Point {
 pub struct Evaluator {
     set: InstructionSet,
     pub(crate) windows: Windows,
+    reach: Reach,
     middle: f64,
     workspace: Workspace,
     blocks: Vec<Tilted>,
@@ -52,15 +53,17 @@ impl Evaluator {
     /// # Errors
     /// `too_much_work`.
     pub fn new(lines: &Lines, law: &Law, set: InstructionSet) -> Result<Self, Error> {
-        Ok(Self::over(Windows::of(lines.rows(), Reach::of(law))?, middle(lines), set))
+        let reach = Reach::of(law);
+        Ok(Self::over(Windows::of(lines.rows(), reach)?, reach, middle(lines), set))
     }
 
     /// Over windows that the caller may change from one evaluation to the next; `middle` is the mean per
     /// site of the reference.
-    pub(crate) fn over(windows: Windows, middle: f64, set: InstructionSet) -> Self {
+    pub(crate) fn over(windows: Windows, reach: Reach, middle: f64, set: InstructionSet) -> Self {
         Self {
             set,
             windows,
+            reach,
             middle,
             workspace: Workspace::default(),
             blocks: Vec::new(),
@@ -72,10 +75,12 @@ impl Evaluator {
     /// One point a law, all of one family.
     ///
     /// # Errors
-    /// `combination` where the laws are not of one family, or a table.
+    /// `combination` where the laws are not of one family, a table, or of other steps than the law that
+    /// the evaluator was made for.
     pub fn points(&mut self, laws: &[Law]) -> Result<&[Point], Error> {
         let family = || Error::about(Code::Combination, "laws", "of one family: they may differ in their mean only");
-        let reference = laws.first().and_then(|l| l.with_mean(self.middle)).ok_or_else(family)?;
+        let first = laws.first().filter(|law| Reach::of(law) == self.reach);
+        let reference = first.and_then(|law| law.with_mean(self.middle)).ok_or_else(family)?;
         self.tilts.clear();
         for law in laws {
             self.tilts.push(reference.tilt_to(law).ok_or_else(family)?);

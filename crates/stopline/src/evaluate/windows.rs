@@ -14,8 +14,9 @@ use crate::score::Total;
 
 /// Multiply-adds above which an evaluation is refused (about half a minute on one core).
 const MOST_WORK: f64 = 5e10;
-/// Totals tracked at one check above which an evaluation is refused (0.3 GB for each of the rows held).
-const MOST_TOTALS: f64 = 4e7;
+/// Numbers held at once above which an evaluation is refused (0.8 GB): each step law and its eight copies, and
+/// a few times the longest check.
+const MOST_HELD: f64 = 1e8;
 
 /// A run of totals at a check that leave by the same call, or stay open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -82,20 +83,18 @@ impl Windows {
     pub fn of(rows: &[Row], reach: Reach) -> Result<Self, Error> {
         let limits = limits(rows, reach)?;
         let mut windows = Self::default();
-        let mut most = (0.0, 0);
+        let mut longest = 0;
         for (row, limit) in rows.iter().zip(limits) {
-            let totals = windows.add(row.at, limit, &row.stops, reach);
-            if totals > most.0 {
-                most = (totals, row.at);
-            }
+            longest = longest.max(windows.add(row.at, limit, &row.stops, reach));
         }
+        let steps: f64 = windows.gaps.iter().map(|&(_, steps)| steps as f64).sum();
+        let held = 9.0 * steps + 4.0 * longest as f64;
         let refuse = |value: String, allowed: String| {
             let allowed = format!("at most {allowed}: fewer checks (a larger `every`), a smaller cap or lower means");
             Err(Error::new(Code::TooMuchWork, "exact evaluation", value, allowed))
         };
-        let (totals, at) = most;
-        if totals > MOST_TOTALS {
-            refuse(format!("{totals:.1e} totals at {at} sites"), format!("{MOST_TOTALS:.0e}"))
+        if held > MOST_HELD {
+            refuse(format!("about {held:.1e} numbers held at once"), format!("{MOST_HELD:.0e}"))
         } else if windows.work > MOST_WORK {
             refuse(format!("about {:.1e} multiplications", windows.work), format!("{MOST_WORK:.0e}"))
         } else {
@@ -112,7 +111,7 @@ impl Windows {
     }
 
     /// Adds the check `at`, tracked below `limit`; returns how many totals that are.
-    pub fn add(&mut self, at: u32, limit: Total, stops: &[Stop], reach: Reach) -> f64 {
+    pub fn add(&mut self, at: u32, limit: Total, stops: &[Stop], reach: Reach) -> usize {
         // Before the first check the total is 0 for sure.
         let (before_at, open_base, open_len) =
             self.rows.last().map_or((0, 0, 1), |w| (w.at, w.base + w.open.0 as Total, w.open.1 - w.open.0));
@@ -156,7 +155,7 @@ impl Windows {
         }
         self.rows.push(Window { at, gap, base, len, open, parts, top });
         self.work += len as f64 * (open_len as f64 + 4.0);
-        len as f64
+        len
     }
 
     fn part(&mut self, base: Total, (from, to): (Total, Total), call: Option<Call>) {

@@ -41,7 +41,7 @@ impl Forward {
             laws,
             objective,
             reach,
-            evaluator: Evaluator::over(Windows::default(), middle, InstructionSet::PORTABLE),
+            evaluator: Evaluator::over(Windows::default(), reach, middle, InstructionSet::PORTABLE),
             workspace: Workspace::default(),
         }
     }
