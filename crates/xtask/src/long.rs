@@ -1,6 +1,6 @@
 //! `cargo xtask long`: fuzzing, and the statistical tests that are too slow for every run.
 
-use crate::kit::{Kit, output, run as sh, shown};
+use crate::kit::{Kit, output, shown};
 use anyhow::{Context, Result, bail};
 use std::fs;
 use std::io::{BufRead, BufReader};
@@ -31,10 +31,12 @@ pub fn run(kit: &Kit, arguments: &Arguments) -> Result<()> {
         }
     }
     if arguments.targets.is_empty() {
-        let mut tests = kit.cargo(["test", "--release", "--workspace", "--exclude=xtask", "--tests"]);
-        let tests = sh(tests.args(["--", "--ignored", "--nocapture"]));
+        let tests = long_tests(kit);
         failed |= tests.is_err();
-        report.push(tests.map_or_else(|why| format!("long tests FAILED: {why}"), |()| "long tests passed".to_owned()));
+        report.push(match tests {
+            Ok(count) => format!("{count} long tests passed"),
+            Err(error) => format!("long tests FAILED: {error:#}"),
+        });
     }
     println!("\n{}", report.join("\n"));
     if failed { bail!("not everything passed") } else { Ok(()) }
@@ -71,20 +73,39 @@ fn fuzz(kit: &Kit, target: &str, seconds: u32) -> Result<u64> {
     }
     command.args(["--", "-print_final_stats=1", &format!("-max_total_time={seconds}")]);
 
-    let line = shown(&command);
-    eprintln!("$ {line}");
-    let mut child = command.stdin(Stdio::null()).stderr(Stdio::piped()).spawn()?;
     let mut count = None;
-    for text in BufReader::new(child.stderr.take().context("no report")?).lines() {
-        let text = text?;
+    watch(command, |text| {
         if let Some(number) = text.strip_prefix("stat::number_of_executed_units:") {
             count = number.trim().parse().ok();
         }
+    })?;
+    count.context("the fuzzer told no number of executions")
+}
+
+/// Runs the tests marked `#[ignore = "long"]` and gives their number.
+fn long_tests(kit: &Kit) -> Result<u64> {
+    let mut command = kit.cargo(["test", "--release", "--workspace", "--exclude=xtask", "--tests"]);
+    command.args(["--", "--ignored"]);
+    let mut count = 0;
+    watch(command, |text| {
+        let passed = text.strip_prefix("test result: ok. ").and_then(|rest| rest.split(' ').next());
+        count += passed.and_then(|number| number.parse::<u64>().ok()).unwrap_or(0);
+    })?;
+    if count == 0 { bail!("there is none") } else { Ok(count) }
+}
+
+/// Runs a command, showing each line it prints and handing it to `see`.
+fn watch(mut command: Command, mut see: impl FnMut(&str)) -> Result<()> {
+    let line = shown(&command);
+    eprintln!("$ {line}");
+    let (reader, writer) = std::io::pipe()?;
+    let mut child = command.stdin(Stdio::null()).stdout(writer.try_clone()?).stderr(writer).spawn()?;
+    drop(command); // with its ends of the pipe, so that reading ends
+    for text in BufReader::new(reader).lines() {
+        let text = text?;
+        see(&text);
         eprintln!("{text}");
     }
     let status = child.wait()?;
-    if !status.success() {
-        bail!("`{line}` ended with {status}; the input is named above");
-    }
-    count.context("the fuzzer told no number of executions")
+    if status.success() { Ok(()) } else { bail!("`{line}` ended with {status}") }
 }
