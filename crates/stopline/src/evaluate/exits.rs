@@ -80,7 +80,7 @@ fn exits_watched(lines: &Lines, law: &Law, leave_off: f64, watch: &dyn Watch) ->
         let (mut stayed, mut left) = (0.0, 0.0);
         for part in check.parts {
             let q = check.q.get(part.start..part.end).unwrap_or_default();
-            let from = check.window.base + part.start as Total;
+            let from = check.window.base + Total::try_from(part.start).unwrap_or(Total::MAX);
             let sum: f64 = q.iter().sum::<f64>() * scale;
             match part.call {
                 None => stayed += sum,

@@ -4,6 +4,8 @@
 //! machine. Anything that decides an integer of a plan is computed so. [`Fused`] arithmetic differs in
 //! the last places and only serves curves and searches.
 #![allow(clippy::indexing_slicing)] // lengths are fixed by `windows`; slices are cut once per run
+#![allow(clippy::cast_possible_wrap)] // windows in memory
+#![allow(clippy::needless_range_loop)] // lanes of several arrays in step
 
 use super::windows::{Part, Window};
 use crate::lines::Call;

@@ -8,6 +8,8 @@
 //! (Kiefer & Weiss 1957, Ann. Math. Stat. 28:57–74; Weiss 1962, J. Am. Stat. Assoc. 57:551–566).
 //! Plain arithmetic in a fixed order: the same plan on every machine.
 #![allow(clippy::indexing_slicing)] // rows of one length, cut by the limits of the row
+#![allow(clippy::needless_range_loop)] // channels of several arrays in step
+#![allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_possible_wrap)] // totals from 0 to the longest row in memory
 
 use crate::law::{Law, Tilt};
 use crate::score::Total;

@@ -9,6 +9,7 @@
 //!
 //! For the largest expected sites over all means the objective's rows are a few means around the largest,
 //! moved until it lies among them.
+#![allow(clippy::indexing_slicing)] // two bounds, then one for each undecided mean
 
 mod backward;
 mod forward;

@@ -30,8 +30,6 @@ struct Move {
     check: usize,
     upper: bool,
     by: Total,
-    /// Change of the weighted sites.
-    sites: f64,
     /// Changes of the risks.
     risks: [f64; MOST_RISKS],
     /// Change of the Lagrangian: how far from optimal it is to move here.
@@ -252,7 +250,7 @@ impl Polish<'_> {
                 let multipliers = [self.costs.false_adequate, self.costs.false_inadequate];
                 let multipliers = multipliers.iter().chain(&self.costs.undecided);
                 let lagrangian = change(0) + multipliers.zip(&risks).map(|(l, d)| l * d).sum::<f64>();
-                let m = Move { check: i, upper, by, sites: change(0), risks, lagrangian };
+                let m = Move { check: i, upper, by, risks, lagrangian };
                 if in_order(&moved(strip, &[m])) {
                     moves.push(m);
                 }
