@@ -2,8 +2,9 @@
 
 use crate::decide::standing_cautions;
 use crate::lines::{Call, Row};
-use crate::params::Unit;
+use crate::params::{Plants, Unit};
 use crate::plan::{Closing, Plan};
+use crate::score::Score;
 use std::fmt::Write as _;
 
 /// Columns of the card.
@@ -32,12 +33,13 @@ pub fn card(plan: &Plan) -> String {
     out.push('\n');
     table(&mut out, plan);
     out.push('\n');
+    let of = if plan.asked().score == Score::Count { "per site" } else { "of all units" };
     for row in plan.attained() {
         let level = if row.call == Call::Adequate { "low" } else { "high" };
         wrap(
             &mut out,
             &format!(
-                "A field truly at the {level} level ({} per site) is called {} {}.",
+                "A field truly at the {level} level ({} {of}) is called {} {}.",
                 row.mean.get(),
                 row.call.as_str(),
                 times(row.p)
@@ -81,16 +83,19 @@ fn head(out: &mut String, plan: &Plan) {
         }
     }
     let plants = plan.asked().plants;
+    let score = &plan.asked().score;
     let plants_words = if plants.get() == 1 { "one plant".to_owned() } else { format!("{} plants", plants.get()) };
-    wrap(out, &format!("One site is {plants_words}. Add up the counts; after each listed site compare the total."));
+    let add = match score {
+        Score::Count => "Add up the counts".to_owned(),
+        Score::Positive { above, units } => {
+            format!("At each site look at {units} units and add up those with more than {above}")
+        }
+    };
+    wrap(out, &format!("One site is {plants_words}. {add}; after each listed site compare the total."));
     if let Some(t) = plan.asked().thresholds() {
         for (name, mean) in [("Inadequate", t.inadequate().get()), ("Adequate", t.adequate().get())] {
-            let units: Vec<String> = Unit::ALL
-                .iter()
-                .map(|u| format!("{} per {}", short(mean / u.in_a_site(plants)), u.as_str().replace('-', " ")))
-                .collect();
             let side = if name == "Adequate" { "or more" } else { "or fewer" };
-            wrap(out, &format!("{name} means {} {side}.", units.join(" = ")));
+            wrap(out, &format!("{name} means {} {side}.", in_all_units(mean, score, plants)));
         }
     }
     if let Some(line) = plan.straight() {
@@ -98,9 +103,9 @@ fn head(out: &mut String, plan: &Plan) {
             out,
             &format!(
                 "Lines: inadequate at or below {} x sites {}; adequate at or above {} x sites {}.",
-                short(line.slope),
+                line.slope,
                 signed(line.lower),
-                short(line.slope),
+                line.slope,
                 signed(line.upper)
             ),
         );
@@ -138,14 +143,23 @@ fn cells(row: &Row) -> String {
     )
 }
 
-/// A number with up to four significant decimals, without trailing zeros.
+/// A mean per site in every unit; a share of positive units as itself.
+fn in_all_units(mean: f64, score: &Score, plants: Plants) -> String {
+    if let Score::Positive { .. } = score {
+        return format!("{} of all units", short(mean));
+    }
+    let in_unit = |u: &Unit| format!("{} per {}", short(mean / u.in_a_site(plants)), u.as_str().replace('-', " "));
+    Unit::ALL.iter().map(in_unit).collect::<Vec<_>>().join(" = ")
+}
+
+/// A number with up to four decimals, without trailing zeros.
 fn short(x: f64) -> String {
     let text = format!("{x:.4}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
 fn signed(x: f64) -> String {
-    format!("{} {}", if x < 0.0 { '-' } else { '+' }, short(x.abs()))
+    format!("{} {}", if x < 0.0 { '-' } else { '+' }, x.abs())
 }
 
 fn put(out: &mut String, line: &str) {

@@ -1,0 +1,313 @@
+//! The command line. Values of flags are kept as text: [`crate::values`] checks them.
+
+use crate::values;
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+use stopline::counts::{Reading, Separator};
+use stopline::{Error, Plants};
+
+/// Says when enough sites have been counted to call a field's natural enemies adequate or inadequate:
+/// fits how clumped counts are, derives stop lines with exactly known risks, and decides in the field.
+#[derive(Debug, Parser)]
+#[command(name = "stopline", version, arg_required_else_help = true, after_help = EXAMPLE)]
+pub struct Arguments {
+    #[command(subcommand)]
+    pub command: Command,
+    /// Print one JSON object on standard output, messages on standard error
+    #[arg(long, global = true)]
+    pub json: bool,
+}
+
+const EXAMPLE: &str = "\
+Example, in the order of the work:
+  stopline fit counts.csv
+  stopline levels --around 1.5 --per site --from counts.csv
+  stopline plan --from counts.csv --per site --inadequate 1 --adequate 2 --out plan.json
+  stopline evaluate plan.json --means 0.5,1,2
+  stopline decide plan.json --counts 3,0,2
+  stopline card plan.json
+
+Exit codes: 0 done; 1 the machine failed (disk, memory); 2 input refused;
+3 no plan meets the request (the message says what would); 130 interrupted.";
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// How clumped are the counts? k of each walk, and one k common to all
+    Fit(Fit),
+    /// What would pairs of thresholds around a number cost in sites?
+    Levels(Levels),
+    /// Derive a stop plan, with a report of what it costs and whether fewer sites would do
+    Plan(Box<Plan>),
+    /// What does a plan really do? Chance of each call and number of sites, at true means
+    Evaluate(Evaluate),
+    /// What do the counts of a walk come to under a plan?
+    Decide(Decide),
+    /// The card to carry into the field: every check with its lines
+    Card(Card),
+    /// Recompute everything that a plan file states
+    Verify(Verify),
+}
+
+/// How a table of counts is read.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Reading counts")]
+pub struct ReadingArguments {
+    /// Columns with counts, which are added [default: the column count]
+    #[arg(long, value_name = "COLUMNS", value_delimiter = ',')]
+    pub count: Vec<String>,
+    /// Plants of a site. Where the table has a column of plants, sites of another size are dropped
+    #[arg(long, value_name = "N")]
+    pub plants: Option<String>,
+    /// What a cell holds where nothing was recorded, beside an empty cell [default: NA]
+    #[arg(long, value_name = "WORDS", value_delimiter = ',')]
+    pub missing: Vec<String>,
+    /// What stands between cells: `,` `;` or `tab` [default: the one that fits the header]
+    #[arg(long, value_name = "SIGN")]
+    pub separator: Option<String>,
+    /// Column that names the field
+    #[arg(long, value_name = "COLUMN", default_value = "field")]
+    pub field_column: String,
+    /// Column that names the visit [default: visit, if there is one]
+    #[arg(long, value_name = "COLUMN")]
+    pub visit_column: Option<String>,
+    /// Column with the number of the site, rising along a walk
+    #[arg(long, value_name = "COLUMN", default_value = "site")]
+    pub site_column: String,
+    /// Column with the plants at the site [default: plants, if there is one]
+    #[arg(long, value_name = "COLUMN")]
+    pub plants_column: Option<String>,
+}
+
+impl ReadingArguments {
+    /// The plants asked for, if any.
+    pub fn plants(&self) -> Result<Option<Plants>, Error> {
+        self.plants.as_deref().map(|text| values::plants("--plants", text)).transpose()
+    }
+
+    /// How to read, checked.
+    pub fn reading(&self) -> Result<Reading, Error> {
+        let separator = self.separator.as_deref().map(Separator::parse).transpose();
+        let mut how = Reading {
+            field: self.field_column.clone(),
+            visit: self.visit_column.clone(),
+            site: self.site_column.clone(),
+            plants: self.plants_column.clone(),
+            count: self.count.clone(),
+            separator: separator.map_err(|e| e.named("--separator"))?,
+            plants_wanted: self.plants()?,
+            ..Reading::default()
+        };
+        if !self.missing.is_empty() {
+            how.missing = self.missing.iter().cloned().chain([String::new()]).collect();
+        }
+        Ok(how)
+    }
+}
+
+/// Fit k to counts.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  stopline fit counts.csv --count lady_beetles,spiders")]
+pub struct Fit {
+    /// Table of site counts: CSV with one row a site (`-`: standard input)
+    pub counts: PathBuf,
+    /// Level of the intervals of k
+    #[arg(long, value_name = "LEVEL", default_value = "0.95")]
+    pub level: String,
+    #[command(flatten)]
+    pub reading: ReadingArguments,
+}
+
+/// Thresholds around a number.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Nothing is recommended: thresholds come from local advice.
+
+Example:
+  stopline levels --around 1.5 --per site --k 0.8,1.2,2")]
+pub struct Levels {
+    /// The number of enemies in question
+    #[arg(long, value_name = "NUMBER")]
+    pub around: String,
+    /// What it is counted per: site, plant or 100-plants [required unless a site is one plant]
+    #[arg(long, value_name = "UNIT")]
+    pub per: Option<String>,
+    /// Clumping k to look at, one or several
+    #[arg(long, value_name = "K,...")]
+    pub k: Option<String>,
+    /// Past counts: their common k and its lower limit, unless --k is given, and where their means fall
+    #[arg(long, value_name = "COUNTS", required_unless_present = "k")]
+    pub from: Option<PathBuf>,
+    #[command(flatten)]
+    pub risks: RiskArguments,
+    /// First check of the plans
+    #[arg(long, value_name = "N", default_value = "5")]
+    pub min_sites: String,
+    #[command(flatten)]
+    pub reading: ReadingArguments,
+}
+
+/// The risks asked.
+#[derive(Debug, Args)]
+pub struct RiskArguments {
+    /// Risk that a field truly at the inadequate threshold is called adequate [default: 0.1]
+    #[arg(long, value_name = "RISK")]
+    pub false_adequate: Option<String>,
+    /// Risk that a field truly at the adequate threshold is called inadequate [default: 0.1]
+    #[arg(long, value_name = "RISK")]
+    pub false_inadequate: Option<String>,
+}
+
+/// Derive a plan.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+The clumping comes from counts (--from), from a number (--k), or is none (--poisson). With
+--score positive, units holding more than --above enemies are counted, and thresholds are shares
+of units.
+
+Examples:
+  stopline plan --from counts.csv --per site --inadequate 1 --adequate 2 \\
+      --out plan.json --card card.txt
+  stopline plan --k 1.2 --plants 3 --per 100-plants --inadequate 33 --adequate 67 --every 5
+  stopline plan --score positive --above 0 --inadequate 0.1 --adequate 0.3 --at 10,29
+  stopline plan --lines table.csv --k 2 --per site --inadequate 1.5 --adequate 3")]
+pub struct Plan {
+    /// Clumping k (variance m + m²/k at mean m): the smaller, the more clumped
+    #[arg(long, value_name = "K", help_heading = "Clumping", conflicts_with_all = ["poisson", "from"])]
+    pub k: Option<String>,
+    /// Counts without clumping
+    #[arg(long, help_heading = "Clumping", conflicts_with = "from")]
+    pub poisson: bool,
+    /// Table of past counts: their common k is used
+    #[arg(long, value_name = "COUNTS", help_heading = "Clumping")]
+    pub from: Option<PathBuf>,
+    /// At or below this mean enemies are inadequate
+    #[arg(
+        long,
+        value_name = "MEAN",
+        help_heading = "What is asked",
+        required_unless_present = "lines",
+        requires = "adequate"
+    )]
+    pub inadequate: Option<String>,
+    /// At or above this mean they are adequate
+    #[arg(
+        long,
+        value_name = "MEAN",
+        help_heading = "What is asked",
+        required_unless_present = "lines",
+        requires = "inadequate"
+    )]
+    pub adequate: Option<String>,
+    /// What thresholds are counted per: site, plant or 100-plants [required unless a site is one plant]
+    #[arg(long, value_name = "UNIT", help_heading = "What is asked")]
+    pub per: Option<String>,
+    #[command(flatten, next_help_heading = "What is asked")]
+    pub risks: RiskArguments,
+    #[command(flatten)]
+    pub score: ScoreArguments,
+    #[command(flatten)]
+    pub shape: ShapeArguments,
+    /// Write the plan here
+    #[arg(long, value_name = "PLAN", help_heading = "Files")]
+    pub out: Option<PathBuf>,
+    /// Write the field card here
+    #[arg(long, value_name = "FILE", help_heading = "Files")]
+    pub card: Option<PathBuf>,
+    #[command(flatten)]
+    pub reading: ReadingArguments,
+}
+
+/// What a site adds to the total.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "What is scored")]
+pub struct ScoreArguments {
+    /// count: the enemies; positive: the units with more than --above enemies
+    #[arg(long, value_name = "SCORE", default_value = "count", value_parser = ["count", "positive"])]
+    pub score: String,
+    /// A unit is positive when it holds more than this [default: 0]
+    #[arg(long, value_name = "T")]
+    pub above: Option<String>,
+    /// Units looked at per site [default: 1]
+    #[arg(long, value_name = "N")]
+    pub units: Option<String>,
+}
+
+/// Checks, closing and method of a plan.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Shape of the plan")]
+pub struct ShapeArguments {
+    /// First site at which the total is compared with the lines [default: 5]
+    #[arg(long, value_name = "N", conflicts_with = "lines")]
+    pub min_sites: Option<String>,
+    /// Most sites of a walk [default: 30]
+    #[arg(long, value_name = "N", conflicts_with = "lines")]
+    pub max_sites: Option<String>,
+    /// Sites from one check to the next [default: 1]
+    #[arg(long, value_name = "G", conflicts_with = "lines")]
+    pub every: Option<String>,
+    /// Check after these numbers of sites only
+    #[arg(long, value_name = "N,...", conflicts_with_all = ["min_sites", "max_sites", "every", "lines"])]
+    pub at: Option<String>,
+    /// calibrated: parallel lines as narrow as the exact risks allow; optimal: fewest sites on average;
+    /// fixed: one check; wald: lines of Wald (1947), whose risks are nominal [default: calibrated]
+    #[arg(long, value_name = "METHOD", conflicts_with = "lines")]
+    pub method: Option<String>,
+    /// At the most sites: call, or undecided between the lines [default: call]
+    #[arg(long, value_name = "HOW", conflicts_with = "lines")]
+    pub closing: Option<String>,
+    /// Most that an optimal plan may end undecided, as a probability
+    #[arg(long, value_name = "SHARE", conflicts_with = "lines")]
+    pub undecided_at_most: Option<String>,
+    /// Lines typed in from a paper: CSV with sites,inadequate_at_most,adequate_at_least
+    #[arg(long, value_name = "TABLE")]
+    pub lines: Option<PathBuf>,
+}
+
+/// Evaluate a plan.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  stopline evaluate plan.json --means 0.5,1,2 --k 0.8,1.2")]
+pub struct Evaluate {
+    /// Plan file (`-`: standard input)
+    pub plan: PathBuf,
+    /// True means per site (for positive units, shares)
+    #[arg(long, value_name = "MEAN,...")]
+    pub means: String,
+    /// True clumping, one or several [default: the plan's own]
+    #[arg(long, value_name = "K,...")]
+    pub k: Option<String>,
+}
+
+/// Decide.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Example (the third site could not be counted):
+  stopline decide plan.json --counts 3,0,NA,2")]
+pub struct Decide {
+    /// Plan file (`-`: standard input)
+    pub plan: PathBuf,
+    /// Counts of the sites in the order walked; NA for a site not counted; + between groups or units
+    #[arg(long, value_name = "COUNT,...")]
+    pub counts: String,
+    /// The walk ended here (rain, dusk): without a stop that is no call
+    #[arg(long)]
+    pub ended: bool,
+}
+
+/// The card.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  stopline card plan.json --out card.txt")]
+pub struct Card {
+    /// Plan file (`-`: standard input)
+    pub plan: PathBuf,
+    /// Write the card here instead of printing it
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+}
+
+/// Verify.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  stopline verify plan.json")]
+pub struct Verify {
+    /// Plan file (`-`: standard input)
+    pub plan: PathBuf,
+}

@@ -1,0 +1,68 @@
+//! `stopline evaluate`: what a plan really does.
+
+use crate::failure::Failure;
+use crate::output::{self, Answer};
+use crate::words::figures;
+use crate::{arguments, input, values};
+use serde::Serialize;
+use stopline::evaluate::{CurveRow, Evaluation, evaluate};
+use stopline::plan::Closing;
+use stopline::{Dispersion, Watch};
+
+/// Evaluations under several k.
+#[derive(Serialize)]
+struct Several {
+    evaluations: Vec<Evaluation>,
+}
+
+pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
+    let means = values::list("--means", &args.means, values::mean)?;
+    let ks = args.k.as_deref().map(|k| values::list("--k", k, values::k)).transpose()?;
+    let plan = input::plan(&args.plan)?;
+    let under = match ks {
+        Some(ks) => ks.into_iter().map(|k| Dispersion::ConstantK { k }).collect(),
+        None => vec![plan.asked().dispersion],
+    };
+    let mut evaluations = Vec::with_capacity(under.len());
+    for under in &under {
+        evaluations.push(evaluate(&plan, under, &means, watch)?);
+    }
+    if json {
+        return Ok(match evaluations.as_slice() {
+            [one] => Answer::json(one),
+            _ => Answer::json(&Several { evaluations }),
+        });
+    }
+    let undecided = plan.asked().closing == Closing::Undecided;
+    let texts: Vec<String> = evaluations.iter().map(|e| text(e, undecided)).collect();
+    Ok(Answer::text(texts.join("\n")))
+}
+
+/// The dispersion taken to be true, in words.
+pub fn under(dispersion: &Dispersion) -> String {
+    match dispersion.constant_k() {
+        Some(k) => format!("k {}", figures(k.get())),
+        None => format!("{} counts", dispersion.name()),
+    }
+}
+
+fn text(evaluation: &Evaluation, undecided: bool) -> String {
+    let mut text = format!("Exact probabilities of each call, and sites, for {}\n\n", under(&evaluation.under));
+    let calls = if undecided { &["adequate", "inadequate", "undecided"][..] } else { &["adequate", "inadequate"] };
+    let headings = [&["mean"], calls, &["sites on average", "sd", "half by", "90 % by", "at the cap"]].concat();
+    let p = |p: f64| format!("{p:.4}");
+    let row = |row: &CurveRow| {
+        let mut cells = vec![figures(row.mean), p(row.adequate), p(row.inadequate)];
+        cells.extend(undecided.then(|| p(row.undecided)));
+        cells.push(format!("{:.2}", row.expected_sites));
+        cells.push(format!("{:.2}", row.sites_sd));
+        cells.extend([row.sites_p50, row.sites_p90].map(|n| n.to_string()));
+        cells.push(p(row.at_cap));
+        cells
+    };
+    text += &output::table(&headings, evaluation.curve.rows.iter().map(row), 0);
+    if let Some(mean) = evaluation.curve.even_mean {
+        text += &format!("\nBoth calls are equally likely at mean {}.\n", figures(mean));
+    }
+    text
+}

@@ -1,0 +1,98 @@
+//! `stopline fit`: how clumped the counts are.
+
+use crate::failure::Failure;
+use crate::output::{self, Answer};
+use crate::words::{figures, many, one_line};
+use crate::{arguments, input, values};
+use stopline::Watch;
+use stopline::dispersion::{Bound, Clumping, Estimate, FieldFit, Fit};
+
+pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
+    let level = values::level("--level", &args.level)?;
+    let counts = input::counts(&args.counts, &args.reading)?;
+    let fit = input::fitted(&counts, level, watch)?;
+    if json {
+        return Ok(Answer { notes: counts.notes(), ..Answer::json(&fit) });
+    }
+    let mut text = format!("{} of {}\n", many(counts.walks.len() as u64, "walk"), plants(counts.plants.get()));
+    counts.notes().iter().for_each(|note| text += &format!("Note: {note}\n"));
+    text.push('\n');
+    let headings = ["field", "visit", "sites", "missing", "mean", "variance", "k", "limits of k"];
+    text += &output::table(&headings, fit.fields.iter().map(row), 2);
+    text.push('\n');
+    text += &common(&fit);
+    Ok(Answer::text(text))
+}
+
+/// `sites of 3 plants`.
+pub fn plants(n: u16) -> String {
+    format!("sites of {}", many(n, "plant"))
+}
+
+fn row(field: &FieldFit) -> Vec<String> {
+    let number = |x: Option<f64>| x.map_or_else(|| "-".to_owned(), figures);
+    vec![
+        one_line(&field.field),
+        one_line(&field.visit),
+        field.sites.to_string(),
+        field.missing.to_string(),
+        number(field.mean),
+        number(field.variance),
+        k(field.ml.k),
+        limits(&field.ml),
+    ]
+}
+
+/// k, or in words why there is none.
+pub fn k(of: Clumping) -> String {
+    match of {
+        Clumping::Estimated(k) => figures(k),
+        Clumping::Poisson => "not clumped".to_owned(),
+        Clumping::Undefined(_) => "unknown".to_owned(),
+    }
+}
+
+/// The limits of k, or in words why there are none.
+pub fn limits(of: &Estimate) -> String {
+    match (of.k.why(), of.interval) {
+        (Some(why), _) => why.to_string(),
+        (None, None) => "-".to_owned(),
+        (None, Some(interval)) => match interval.high {
+            Bound::At(high) => format!("{} to {}", figures(interval.low), figures(high)),
+            Bound::Unbounded => format!("{} or more", figures(interval.low)),
+        },
+    }
+}
+
+fn common(fit: &Fit) -> String {
+    let c = &fit.common;
+    let ways = [
+        ("given each walk's total, which a plan uses", &c.conditional),
+        ("adjusted for the fitted means (Cox and Reid)", &c.cox_reid),
+        ("plain maximum likelihood, too large for short walks", &c.ml),
+    ];
+    let rows = ways.map(|(how, e)| vec![how.to_owned(), k(e.k), limits(e)]);
+    let mut text = output::table(&["k common to all walks", "k", "limits of k"], rows, 1);
+    text += &format!(
+        "\nLimits at level {}. The smaller k, the more clumped: variance m + m²/k at mean m.\n",
+        fit.level.get()
+    );
+    if let Some(field) = fit.most_clumped() {
+        text += &format!(
+            "Most clumped: {}, visit {}, k {}.\n",
+            one_line(&field.field),
+            one_line(&field.visit),
+            k(field.ml.k)
+        );
+    }
+    if c.walks_without_any > 0 {
+        text += &format!(
+            "{} without any enemies tell nothing of k and are left out.\n",
+            many(c.walks_without_any as u64, "walk")
+        );
+    }
+    if c.walks_of_one_site > 0 {
+        text += &format!("{} of a single site tell nothing of k.\n", many(c.walks_of_one_site as u64, "walk"));
+    }
+    text
+}

@@ -1,0 +1,66 @@
+//! Files that come in. A file `-` is standard input.
+
+use crate::arguments::ReadingArguments;
+use crate::failure::Failure;
+use std::fs::File;
+use std::io::{self, Read};
+use std::path::Path;
+use stopline::counts::Counts;
+use stopline::dispersion::{Fit, WalkCounts, fit};
+use stopline::plan::{Plan, Table};
+use stopline::{Code, Error, Level, Watch};
+
+/// Most bytes of a plan file: a plan with the most sites has some 10 MiB.
+const LARGEST_PLAN: u64 = 1 << 28;
+
+fn open(path: &Path) -> Result<Box<dyn Read>, Failure> {
+    if path == Path::new("-") {
+        return Ok(Box::new(io::stdin()));
+    }
+    let file = File::open(path).map_err(|e| not_read("file", &e).in_file(&name(path)))?;
+    Ok(Box::new(file))
+}
+
+fn not_read(what: &str, e: &io::Error) -> Failure {
+    Error::new(Code::FileRead, what, format!("not readable ({e})"), "a file that can be read").into()
+}
+
+fn name(path: &Path) -> String {
+    if path == Path::new("-") { "standard input".to_owned() } else { path.display().to_string() }
+}
+
+/// A table of counts.
+pub fn counts(path: &Path, how: &ReadingArguments) -> Result<Counts, Failure> {
+    let reading = how.reading()?;
+    Counts::read(open(path)?, &reading).map_err(|e| Failure::from(e).in_file(&name(path)).with_counts_to_choose())
+}
+
+/// The fit of all walks of a table of counts.
+pub fn fitted(counts: &Counts, level: Level, watch: &dyn Watch) -> Result<Fit, Failure> {
+    let present: Vec<Vec<u32>> = counts.walks.iter().map(|walk| walk.present().collect()).collect();
+    let walks = counts.walks.iter().zip(&present).map(|(walk, counts)| WalkCounts {
+        field: &walk.field,
+        visit: &walk.visit,
+        counts,
+        missing: walk.missing(),
+    });
+    Ok(fit(&walks.collect::<Vec<_>>(), level, watch)?)
+}
+
+/// A plan file; a byte order mark is passed over.
+pub fn plan(path: &Path) -> Result<Plan, Failure> {
+    let mut bytes = Vec::new();
+    let in_file = |e: Failure| e.in_file(&name(path));
+    open(path)?.take(LARGEST_PLAN + 1).read_to_end(&mut bytes).map_err(|e| in_file(not_read("plan file", &e)))?;
+    if bytes.len() as u64 > LARGEST_PLAN {
+        return Err(in_file(Error::new(Code::TooMuchWork, "plan file", "larger", "at most 256 MiB").into()));
+    }
+    let text = std::str::from_utf8(&bytes)
+        .map_err(|_| in_file(Error::about(Code::PlanFormat, "plan file is not UTF-8 text", "JSON in UTF-8").into()))?;
+    Plan::from_json(text.trim_start_matches('\u{feff}')).map_err(|e| in_file(e.into()))
+}
+
+/// A table of lines.
+pub fn table(path: &Path) -> Result<Table, Failure> {
+    Table::read(open(path)?).map_err(|e| Failure::from(e).in_file(&name(path)))
+}

@@ -1,0 +1,66 @@
+//! Past counts that a plan is calibrated on.
+
+use crate::arguments::ReadingArguments;
+use crate::failure::Failure;
+use crate::input;
+use std::collections::BTreeSet;
+use std::path::Path;
+use stopline::counts::{Counts, PlantsFrom};
+use stopline::dispersion::{Estimate, Fit, ForPlan, Got};
+use stopline::{Code, Error, Level, Watch};
+
+/// Level of the limits of k in reports.
+const LEVEL: f64 = 0.95;
+
+/// Past counts, their fit and what a plan takes from it.
+pub struct Past {
+    /// Name of the file, without its folder.
+    pub name: String,
+    pub counts: Counts,
+    pub fit: Fit,
+    pub for_plan: ForPlan,
+}
+
+impl Past {
+    /// Reads and fits. Counts of a single field are refused: they do not show how fields differ.
+    pub fn read(path: &Path, how: &ReadingArguments, watch: &dyn Watch) -> Result<Self, Failure> {
+        let counts = input::counts(path, how)?;
+        let name = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
+        let fields = fields(&counts);
+        if fields < 2 {
+            let allowed = "at least 2, since clumping differs between fields; or give --k";
+            let error = Error::new(Code::OutOfRange, "number of fields in --from", fields, allowed);
+            return Err(Failure::from(error).in_file(&path.display().to_string()));
+        }
+        let fit = input::fitted(&counts, Level::new(LEVEL)?, watch)?;
+        let for_plan = fit.for_plan()?;
+        Ok(Self { name, counts, fit, for_plan })
+    }
+
+    /// The common k that a plan takes.
+    pub fn estimate(&self) -> &Estimate {
+        match self.for_plan.got {
+            Got::CoxReid => &self.fit.common.cox_reid,
+            _ => &self.fit.common.conditional,
+        }
+    }
+
+    /// Number of fields.
+    pub fn fields(&self) -> usize {
+        fields(&self.counts)
+    }
+
+    /// Whether someone said how many plants a site has.
+    pub fn plants_known(&self) -> bool {
+        self.counts.noticed.plants_from != PlantsFrom::Assumed
+    }
+
+    /// Means per site of all walks that have any.
+    pub fn means(&self) -> Vec<f64> {
+        self.fit.fields.iter().filter_map(|field| field.mean).collect()
+    }
+}
+
+fn fields(counts: &Counts) -> usize {
+    counts.walks.iter().map(|walk| walk.field.as_str()).collect::<BTreeSet<_>>().len()
+}
