@@ -11,14 +11,30 @@ use stopline::{Code, Dispersion, K, Mean, Plants, Risk, Risks, Score, Thresholds
 struct Input {
     method: u8,
     model: u8,
-    k: [f64; 3],
-    means: [f64; 2],
-    risks: [f64; 2],
+    k: [Number; 3],
+    means: [Number; 2],
+    risks: [Number; 2],
     every: Option<[u8; 3]>,
     at: Vec<u16>,
     units: u8,
     plants: u16,
     undecided: bool,
+}
+
+/// Any number, or one that a design may hold: from 0.001 to 1000.
+#[derive(Arbitrary, Debug, Clone, Copy)]
+enum Number {
+    Any(f64),
+    Usual(u16),
+}
+
+impl Number {
+    fn get(self) -> f64 {
+        match self {
+            Self::Any(x) => x,
+            Self::Usual(place) => 10_f64.powf(f64::from(place) / f64::from(u16::MAX) * 6.0 - 3.0),
+        }
+    }
 }
 
 /// Gives up after a second, so that a slow design does not hold up the others.
@@ -54,7 +70,7 @@ libfuzzer_sys::fuzz_target!(|input: Input| {
 });
 
 fn design(input: &Input) -> Result<Design, stopline::Error> {
-    let [k, low, high] = input.k;
+    let [k, low, high] = input.k.map(Number::get);
     let dispersion = match input.model % 6 {
         0 => Dispersion::Poisson,
         1 => Dispersion::ConstantK { k: K::new(k)? },
@@ -63,8 +79,8 @@ fn design(input: &Input) -> Result<Design, stopline::Error> {
         4 => Dispersion::power_law(k, low)?,
         _ => Dispersion::Binomial,
     };
-    let [low, high] = input.means;
-    let [adequate, inadequate] = input.risks;
+    let [low, high] = input.means.map(Number::get);
+    let [adequate, inadequate] = input.risks.map(Number::get);
     Ok(Design {
         score: if input.units == 0 { Score::Count } else { Score::positive(0, input.units.into())? },
         plants: Plants::new(input.plants)?,

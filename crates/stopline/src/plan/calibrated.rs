@@ -54,8 +54,8 @@ impl Widths {
         // Changes closer than the rounding of lines can tell apart are one.
         let largest = sites.last().map_or(1.0, |&n| (slope * f64::from(n)).max(1.0));
         known.dedup_by(|b, a| *b - *a < 2.0 * ON_LINE * largest);
-        if side == Side::Lower {
-            known.push(largest + 1.0); // no lower line at any check
+        if side == Side::Lower || known.is_empty() {
+            known.push(largest + 1.0); // no lower line at any check, or no check before the cap
         }
         let middle = known.partition_point(|&h| h < 0.0).min(known.len() - 1);
         Self { known, middle }
@@ -111,13 +111,13 @@ impl<'a> Family<'a> {
         // Ville's inequality: a line at distance h is ever met with chance at most e^(−h·d).
         let widest = |risk: f64| (LN_NEVER - libm::log(risk)) / per_total;
         let narrowest = -(wald.slope + 4.0);
-        let changes = sites.len() as f64 * (widest(a) + widest(b));
+        let changes = sites.len() as f64 * (widest(a) + widest(b) - 2.0 * narrowest);
         if changes > MOST_CHANGES {
             return Err(Error::new(
                 Code::TooMuchWork,
                 "calibrated lines",
                 format!("about {changes:.0e} different strips"),
-                format!("at most {MOST_CHANGES:.0e}: fewer checks, or thresholds further apart"),
+                format!("at most {MOST_CHANGES:.0e}: fewer checks, lower means, or thresholds further apart"),
             ));
         }
         // A plan that closes by a call has no lines of its own at the cap.
@@ -304,5 +304,29 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn one_check_has_no_lines_but_its_cut() {
+        use crate::plan::{Aim, Checks, Design, Method, Plan};
+        use crate::{Dispersion, K, Mean, Plants, Risk, Risks, Score, Thresholds};
+        let [low, high] = [1.0, 2.0].map(|m| Mean::new(m).unwrap());
+        let risk = Risk::new(0.1).unwrap();
+        let plan = |method, sites: u32| {
+            let design = Design {
+                score: Score::Count,
+                plants: Plants::ONE,
+                dispersion: Dispersion::ConstantK { k: K::new(1.2).unwrap() },
+                aim: Aim::TwoCalls {
+                    thresholds: Some(Thresholds::new(low, high).unwrap()),
+                    risks: Some(Risks::new(risk, risk).unwrap()),
+                },
+                checks: Checks::at(vec![sites]).unwrap(),
+                closing: Closing::Call,
+            };
+            Plan::design(design, method, &Quiet)
+        };
+        assert_eq!(plan(Method::Calibrated, 22).unwrap().lines(), plan(Method::Fixed, 22).unwrap().lines());
+        assert_eq!(plan(Method::Calibrated, 21).unwrap_err().code(), Code::NoPlan);
     }
 }

@@ -83,10 +83,11 @@ impl Stage {
         self.steps.iter().find(|s| s.0 == gap).map_or(&[], |s| &s.1)
     }
 
-    /// The total at which both calls cost the same after `n` sites.
-    fn indifferent(&self, costs: &Costs, n: u32) -> f64 {
-        (libm::log(costs.false_adequate / costs.false_inadequate) - f64::from(n) * self.adequate.ln_site)
-            / self.adequate.ln_ratio
+    /// The last total at which calling inadequate costs less after `n` sites, from −1 up to the longest row.
+    fn even(&self, costs: &Costs, n: u32) -> Total {
+        let ln = libm::log(costs.false_adequate / costs.false_inadequate) - f64::from(n) * self.adequate.ln_site;
+        let longest = self.step(self.sites[0]).len();
+        libm::floor(ln / self.adequate.ln_ratio).clamp(-1.0, longest as f64) as Total
     }
 
     /// The plan of least cost and its cost. Totals below the open ones are taken to stop without a look;
@@ -98,7 +99,7 @@ impl Stage {
         let stop_low = |n: u32, t: Total| l0 - l1 * likelihood(self.adequate, n, t);
         // At the cap.
         let cap = self.sites[checks - 1];
-        let even = libm::floor(self.indifferent(costs, cap)).max(-1.0) as Total;
+        let even = self.even(costs, cap);
         let undecided = |t: Total| {
             l0 - self.undecided.iter().zip(&costs.undecided).map(|(&tilt, u)| u * likelihood(tilt, cap, t)).sum::<f64>()
         };
@@ -127,7 +128,7 @@ impl Stage {
         for i in (0..checks - 1).rev() {
             let (n, gap) = (self.sites[i], self.sites[i + 1] - self.sites[i]);
             let p = self.step(gap);
-            let even = libm::floor(self.indifferent(costs, n)).max(-1.0) as Total;
+            let even = self.even(costs, n);
             let size = above.max(even + 1).max(0) as usize;
             // Cost of a batch, and worth of stopping as inadequate, at every total.
             sampling.clear();
