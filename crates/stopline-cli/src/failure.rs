@@ -36,11 +36,11 @@ impl From<Error> for Failure {
 impl Failure {
     /// A command line that the parser refused.
     pub fn usage(e: &clap::Error) -> Self {
-        let rendered = e.render().to_string();
-        if e.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand {
+        if matches!(e.kind(), ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand) {
             let error = Error::new(Code::Usage, "command", "missing", commands());
-            return Self { help: rendered, ..error.into() };
+            return Self { help: Arguments::command().render_help().to_string(), ..error.into() };
         }
+        let rendered = e.render().to_string();
         let (message, help) = rendered.trim_end().split_once("\n\n").unwrap_or((rendered.trim_end(), ""));
         let message = words::one_line(message.trim_start_matches("error: "));
         let about = named(e, ContextKind::InvalidArg).join(", ");

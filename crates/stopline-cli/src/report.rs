@@ -40,7 +40,9 @@ pub fn report(plan: &Plan, how: &Report<'_>, watch: &dyn Watch) -> Result<String
     if let Some(thresholds) = plan.asked().thresholds() {
         let of = if plan.asked().score == Score::Count { "means per site" } else { "shares of units" };
         out += &format!("\nWould fewer sites do? Wrong calls in 100 fields, and sites on average at true {of}\n");
-        out += &fewer(plan, thresholds, other.as_ref(), watch)?;
+        // A plan there is; means too large to look around must not take it away.
+        out += &fewer(plan, thresholds, other.as_ref(), watch)
+            .unwrap_or_else(|e| format!("Not worked out: {}\n", one_line(&e.to_string())));
         out += &optimal(plan, watch)?;
     }
     for row in plan.attained() {
@@ -84,7 +86,8 @@ fn clumping(out: &mut String, past: &Past) -> Result<Option<Other>, Error> {
         _ => "none".to_owned(),
     };
     let limits = format!("{} % limits {}", figures(100.0 * past.fit.level.get()), fit::limits(estimate));
-    *out += &wrapped(CLUMPING, &format!("{k}, common to all walks ({limits}), by {}", past.for_plan.got));
+    let got = past.for_plan.got;
+    *out += &wrapped(CLUMPING, &format!("{k} for all walks together ({limits}; smaller is more clumped), by {got}"));
     if let Some(Dispersion::ConstantK { k }) = past.for_plan.lower {
         *out += &wrapped(BELOW, &format!("to be more careful, plan with the lower limit: --k {}", figures(k.get())));
     }
@@ -125,7 +128,7 @@ fn stops(plan: &Plan) -> String {
     } else {
         (0..SHOWN_CHECKS).filter_map(|i| rows.get(i * last / (SHOWN_CHECKS - 1))).collect()
     };
-    let some = if chosen.len() < rows.len() { " at some of its checks" } else { "" };
+    let some = if chosen.len() < rows.len() { " at some of the checks; the card has all" } else { "" };
     let line = |name: &str, cell: &dyn Fn(&Row) -> Option<i64>| -> Vec<String> {
         let cells = chosen.iter().map(|row| cell(row).map_or_else(|| "-".to_owned(), |t| t.to_string()));
         std::iter::once(name.to_owned()).chain(cells).collect()

@@ -1,0 +1,248 @@
+//! Every command on good input: the JSON of the contract, and words for people.
+
+use crate::run::{Folder, TWO_FIELDS, with_plan};
+use serde_json::Value;
+
+const COMMANDS: [&str; 7] = ["fit", "levels", "plan", "evaluate", "decide", "card", "verify"];
+
+fn keys(value: &Value) -> Vec<&str> {
+    value.as_object().unwrap().keys().map(String::as_str).collect()
+}
+
+#[test]
+fn help_has_an_example_and_commands_in_the_order_of_the_work() {
+    let folder = Folder::new();
+    for command in COMMANDS {
+        let help = folder.does(&format!("{command} --help")).out;
+        assert!(help.contains("Example") && help.contains(&format!("  stopline {command} ")), "{help}");
+        assert!(help.contains("--json"), "{help}");
+    }
+    let help = folder.does("--help").out;
+    let places: Vec<usize> = COMMANDS.iter().map(|c| help.find(&format!("\n  {c} ")).unwrap()).collect();
+    assert!(places.is_sorted(), "{help}");
+    assert!(folder.does("--version").out.starts_with("stopline 0."));
+}
+
+#[test]
+fn fit_gives_each_walk_and_the_common_k() {
+    let folder = Folder::new().with_demo();
+    let words = "fit demo-data/larkmoor.csv --count lady_beetles,pirate_bugs,lacewings,spiders";
+    let ran = folder.run(&format!("{words} --json"));
+    let fit = ran.json();
+    assert!(ran.err.contains("12 of 686 sites are missing"), "{}", ran.err);
+    assert_eq!(keys(&fit), ["common", "fields"]);
+    let fields = fit["fields"].as_array().unwrap();
+    assert_eq!(fields.len(), 24);
+    for key in [
+        "field",
+        "visit",
+        "sites",
+        "missing",
+        "mean",
+        "variance",
+        "k",
+        "k_is",
+        "why",
+        "k_low",
+        "k_high",
+        "k_cox_reid",
+        "k_cox_reid_is",
+        "k_cox_reid_low",
+        "k_cox_reid_high",
+        "level",
+    ] {
+        assert!(fields.iter().all(|f| f.get(key).is_some()), "{key}");
+    }
+    for key in ["k_cox_reid", "k_conditional", "k_ml", "k_low", "k_high", "level"] {
+        assert!(fit["common"].get(key).is_some(), "{key}");
+    }
+    let text = folder.does(words).out;
+    assert_eq!(text.lines().filter(|l| l.starts_with("plover ")).count(), 2);
+    assert!(text.contains("Most clumped: plover"), "{text}");
+}
+
+#[test]
+fn a_plan_printed_is_the_plan_written_and_keeps_its_risks() {
+    let folder = Folder::new();
+    let printed = folder.run("plan --k 1.2 --plants 3 --per site --inadequate 1 --adequate 2 --out plan.json --json");
+    assert_eq!(printed.err, "Written: plan.json\n");
+    assert_eq!(printed.out, folder.read("plan.json"));
+    let plan = printed.json();
+    assert_eq!(
+        (&plan["format"], &plan["version"], &plan["method"]),
+        (&"stopline/plan".into(), &1.into(), &"calibrated".into())
+    );
+    assert_eq!(plan["site"]["plants"], 3);
+    let rows = plan["attained"]["rows"].as_array().unwrap();
+    assert!(rows.len() == 2 && rows.iter().all(|row| row["p"].as_f64().unwrap() <= 0.1), "{rows:?}");
+    // Read back it evaluates to the same numbers, to the last bit.
+    let evaluation = folder.does("evaluate plan.json --means 1,2 --json").json();
+    assert_eq!((&evaluation["plan"], &evaluation["k"]), (&plan["digest"], &plan["dispersion"]["k"]));
+    for (row, call) in rows.iter().zip(["adequate", "inadequate"]) {
+        let at = evaluation["rows"].as_array().unwrap().iter().find(|r| r["mean"] == row["mean"]).unwrap();
+        assert!((at[call].as_f64().unwrap() - row["p"].as_f64().unwrap()).abs() < 1e-12);
+    }
+}
+
+#[test]
+fn thresholds_are_the_same_in_every_unit() {
+    let folder = Folder::new();
+    let digest = |words: &str| folder.does(&format!("plan --k 1.2 {words} --json")).json()["digest"].clone();
+    let per_site = digest("--plants 4 --per site --inadequate 1 --adequate 2");
+    assert_eq!(digest("--plants 4 --per plant --inadequate 0.25 --adequate 0.5"), per_site);
+    assert_eq!(digest("--plants 4 --per 100-plants --inadequate 25 --adequate 50"), per_site);
+    assert_ne!(digest("--plants 1 --inadequate 1 --adequate 2"), per_site);
+    let text = folder.does("plan --k 1.2 --plants 4 --per 100-plants --inadequate 25 --adequate 50").out;
+    assert!(text.contains("1 per site = 0.25 per plant = 25 per 100 plants"), "{text}");
+    // Nobody said how many plants a site has: three, and it is said.
+    let ran = folder.does("plan --k 1.2 --per site --inadequate 1 --adequate 2");
+    assert!(ran.out.contains("a site is taken as 3 plants"), "{}", ran.out);
+}
+
+#[test]
+fn every_method_and_shape_of_a_plan() {
+    let folder = Folder::new();
+    let plan = |words: &str| folder.does(&format!("plan --k 1.2 --per site --inadequate 1 --adequate 2 {words}"));
+    for method in ["wald", "calibrated", "optimal", "fixed"] {
+        let out = plan(&format!("--method {method}")).out;
+        assert!(out.contains("Would fewer sites do?") && out.contains("Caution"), "{out}");
+    }
+    let wald = plan("--method wald --false-adequate 0.01 --max-sites 10").out;
+    let wald: Vec<&str> = wald.split_whitespace().collect();
+    assert!(wald.join(" ").contains("more than the 1.0 asked"), "{wald:?}");
+    assert!(plan("--method optimal").out.contains("this plan"));
+    let json = |words: &str| serde_json::from_str::<Value>(&plan(&format!("{words} --json")).out).unwrap();
+    assert_eq!(json("--at 10,29")["checks"], serde_json::json!({"at": [10, 29]}));
+    let undecided = json("--closing undecided --every 5");
+    assert_eq!((&undecided["closing"], &undecided["checks"]["every"]), (&"undecided".into(), &5.into()));
+    let optimal = json("--closing undecided --method optimal --undecided-at-most 0.2");
+    assert_eq!(optimal["method"], "optimal");
+    // Twice the upper threshold is no mean any more, and 30 sites there are too much work.
+    folder.write("table.csv", "sites,inadequate_at_most,adequate_at_least\n3,5,6\n");
+    let huge = folder.does("plan --lines table.csv --k 1 --plants 1 --inadequate 4e8 --adequate 8e8");
+    assert!(huge.out.contains("Not worked out: ") && huge.out.contains("Stop lines"), "{}", huge.out);
+    let poisson = folder.does("plan --poisson --per site --inadequate 1 --adequate 2 --json").json();
+    assert_eq!(poisson["dispersion"]["model"], "poisson");
+}
+
+#[test]
+fn a_plan_from_counts_uses_their_common_k() {
+    let folder = Folder::new().with_demo();
+    let count = "--count lady_beetles,pirate_bugs,lacewings,spiders";
+    let common = folder.run(&format!("fit demo-data/larkmoor.csv {count} --json")).json()["common"].clone();
+    let words = format!("plan --from demo-data/larkmoor.csv {count} --per site --inadequate 1 --adequate 2");
+    let plan = folder.run(&format!("{words} --json")).json();
+    assert_eq!((&plan["dispersion"]["k"], &plan["site"]["plants"]), (&common["k_conditional"], &3.into()));
+    assert_eq!(plan["about"]["source"], "24 walks in 12 fields (larkmoor.csv)");
+}
+
+#[test]
+fn several_k_are_several_evaluations() {
+    let folder = with_plan();
+    let one = folder.does("evaluate plan.json --means 0.5,1 --k 0.8 --json").json();
+    assert_eq!(keys(&one), ["dispersion", "even_mean", "exact", "format", "k", "plan", "rows", "version"]);
+    assert_eq!(
+        keys(&one["rows"][0]),
+        [
+            "adequate",
+            "at_cap",
+            "expected_sites",
+            "inadequate",
+            "mean",
+            "sites_p50",
+            "sites_p90",
+            "sites_sd",
+            "undecided"
+        ]
+    );
+    let two = folder.does("evaluate plan.json --means 0.5,1 --k 0.8,2 --json").json();
+    assert_eq!((&two["evaluations"][0], &two["evaluations"][1]["k"]), (&one, &2.0.into()));
+    let text = folder.does("evaluate plan.json --means 0.5,1 --k 0.8,2").out;
+    assert!(text.contains("k 0.8") && text.contains("k 2"), "{text}");
+}
+
+#[test]
+fn decisions_of_a_walk() {
+    let folder = with_plan();
+    folder.write("table.csv", "sites,inadequate_at_most,adequate_at_least\n2,0,9\n4,3,8\n6,7,8\n");
+    folder.does("plan --lines table.csv --k 1 --out table.json");
+    let decide = |words: &str| folder.run(&format!("decide table.json {words} --json"));
+    let d = decide("--counts 3,0,2").json();
+    assert_eq!(
+        keys(&d),
+        [
+            "after_stop",
+            "cautions",
+            "ended_by",
+            "estimate",
+            "final",
+            "next_check",
+            "plan",
+            "sites",
+            "stopped_at",
+            "total",
+            "verdict"
+        ]
+    );
+    assert_eq!((&d["verdict"], &d["final"], &d["ended_by"]), (&"keep_sampling".into(), &false.into(), &Value::Null));
+    assert_eq!(d["next_check"], serde_json::json!({"sites": 4, "inadequate_at_most": 3, "adequate_at_least": 8}));
+    // A total of 8 at site 4 stops; what is counted later changes nothing.
+    let d = decide("--counts 3,0,2,3,0,0").json();
+    assert_eq!((&d["verdict"], &d["stopped_at"], &d["after_stop"]), (&"adequate".into(), &4.into(), &2.into()));
+    assert_eq!((&d["total"], &d["ended_by"], &d["final"]), (&8.into(), &"line".into(), &true.into()));
+    // A site not counted is no site: the fourth counted one comes after it.
+    let ran = decide("--counts 3,NA,0,2,3");
+    assert_eq!((&ran.json()["verdict"], &ran.json()["stopped_at"]), (&"adequate".into(), &4.into()));
+    assert!(ran.err.contains("1 site not counted"), "{}", ran.err);
+    assert_eq!(decide("--counts 0,0").json()["verdict"], "inadequate");
+    assert_eq!(decide("--counts 1,1,2,1,1,1").json()["ended_by"], "max_sites");
+    // Rain: no call.
+    let d = decide("--counts 3,0 --ended").json();
+    assert_eq!((&d["verdict"], &d["final"], &d["ended_by"]), (&"keep_sampling".into(), &true.into(), &"scout".into()));
+    assert_eq!((&d["next_check"], &d["cautions"][0]["code"]), (&Value::Null, &"ended_early".into()));
+    // Groups are added.
+    assert_eq!(decide("--counts 1+2,0,2+0").json()["total"], 5);
+    let text = folder.does("decide table.json --counts 3,0,2").out;
+    assert!(text.starts_with("Keep sampling: total 5 after 3 sites.\nNext check after 4 sites: "), "{text}");
+    assert!(folder.does("decide table.json --counts 3,0,2,3").out.starts_with("ADEQUATE: total 8 after 4 sites."));
+    assert!(folder.does("decide table.json --counts 3 --ended").out.starts_with("No call"));
+}
+
+#[test]
+fn units_are_judged_one_by_one() {
+    let folder = Folder::new();
+    folder.write("table.csv", "sites,inadequate_at_most,adequate_at_least\n2,2,3\n");
+    folder.does("plan --lines table.csv --score positive --above 1 --units 3 --out plan.json");
+    let d = folder.does("decide plan.json --counts 5+0+2,1+1+2 --json").json();
+    assert_eq!((&d["total"], &d["verdict"]), (&3.into(), &"adequate".into()));
+    let ran = folder.run("decide plan.json --counts 5,1 --json");
+    assert_eq!((ran.code, &ran.json()["errors"][0]["code"]), (Some(2), &"entry".into()));
+}
+
+#[test]
+fn card_and_verification() {
+    let folder = with_plan();
+    let card = folder.does("card plan.json").out;
+    let lines = folder.does("evaluate plan.json --means 1 --json"); // a plan that reads
+    assert!(lines.code == Some(0) && card.contains("\n    5 ") && card.contains("   30 "), "{card}");
+    assert_eq!(folder.does("card plan.json --out card.txt").out, "Written: card.txt\n");
+    assert_eq!(folder.read("card.txt"), card);
+    let json = folder.does("card plan.json --json").json();
+    assert_eq!(json["card"].as_str(), Some(card.as_str()));
+    let verified = folder.does("verify plan.json --json").json();
+    assert_eq!((&verified["verified"], &verified["plan"]), (&true.into(), &json["plan"]));
+    assert!(folder.does("verify plan.json").out.starts_with("Unchanged since it was made: sha256:"));
+}
+
+#[test]
+fn levels_show_where_past_means_fall_and_pick_none() {
+    let folder = Folder::new();
+    folder.write("counts.csv", TWO_FIELDS);
+    // Around 1.5 per site: one of the pairs is 1 and 2, and the means are 1.7 and 2.4.
+    let levels = folder.does("levels --around 0.5 --per plant --from counts.csv --json").json();
+    let pair = &levels["levels"].as_array().unwrap().iter().find(|l| l["adequate"] == 2.0).unwrap()["past"];
+    assert_eq!(*pair, serde_json::json!({"at_or_below": 0, "between": 1, "at_or_above": 1}));
+    let text = folder.does("levels --around 0.5 --per plant --from counts.csv").out;
+    assert!(text.contains("0.3333 / 0.6667") && text.contains("0 / 1 / 1"), "{text}");
+    assert!(text.contains("No pair is recommended"), "{text}");
+}

@@ -1,0 +1,10 @@
+//! The program, run as people and other programs run it.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)] // tests
+
+mod bad_input;
+mod commands;
+mod counts_files;
+mod outside_values;
+mod readme;
+mod run;
+mod writing;

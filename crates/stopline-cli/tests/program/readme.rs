@@ -1,0 +1,45 @@
+//! What the README shows is what the program prints.
+
+use crate::run::{Folder, root};
+
+/// The text between a fence of this kind and the next, after `heading`.
+fn fenced<'a>(readme: &'a str, heading: &str, kind: &str) -> &'a str {
+    let after = readme.split_once(heading).unwrap().1;
+    after.split_once(&format!("```{kind}\n")).unwrap().1.split_once("```").unwrap().0
+}
+
+#[test]
+fn the_first_command_prints_what_the_readme_shows() {
+    let readme = std::fs::read_to_string(root().join("README.md")).unwrap();
+    let command = fenced(&readme, "## Try it", "sh").replace("\\\n", " ");
+    let words = command.split_once(" -- ").unwrap().1;
+    let folder = Folder::new().with_demo();
+    let printed = folder.does(words).out;
+    if std::env::var_os("UPDATE_README").is_some() {
+        let shown = fenced(&readme, "## Try it", "text");
+        let new = readme.replacen(&format!("```text\n{shown}```"), &format!("```text\n{printed}```"), 1);
+        std::fs::write(root().join("README.md"), new).unwrap();
+        return;
+    }
+    assert_eq!(fenced(&readme, "## Try it", "text"), printed, "UPDATE_README=1 writes it anew");
+    assert_eq!(folder.names(), ["card.txt", "demo-data", "plan.json"]);
+    folder.does("verify plan.json");
+    assert_eq!(folder.read("card.txt"), folder.does("card plan.json").out);
+}
+
+/// The commands of the table run on files of these names.
+#[test]
+fn every_command_of_the_table_runs() {
+    let readme = std::fs::read_to_string(root().join("README.md")).unwrap();
+    let folder = Folder::new();
+    folder.write("counts.csv", crate::run::TWO_FIELDS);
+    folder.write("table.csv", "sites,inadequate_at_most,adequate_at_least\n5,,14\n15,31,32\n");
+    let mut commands =
+        readme.lines().filter_map(|line| line.strip_prefix("| ")?.split_once("`stopline ")?.1.strip_suffix("` |"));
+    let mut ran = 0;
+    assert!(commands.all(|words| {
+        ran += 1;
+        folder.run(words).code == Some(0)
+    }));
+    assert_eq!(ran, 9);
+}
