@@ -7,7 +7,7 @@ use crate::{arguments, input, values};
 use serde::Serialize;
 use stopline::evaluate::{CurveRow, Evaluation, evaluate};
 use stopline::plan::Closing;
-use stopline::{Dispersion, Watch};
+use stopline::{Code, Dispersion, Error, Score, Watch};
 
 /// Evaluations under several k.
 #[derive(Serialize)]
@@ -19,6 +19,13 @@ pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<
     let means = values::list("--means", &args.means, values::mean)?;
     let ks = args.k.as_deref().map(|k| values::list("--k", k, values::k)).transpose()?;
     let plan = input::plan(&args.plan)?;
+    let score = &plan.asked().score;
+    if let Some(k) = args.k.as_ref().filter(|_| *score != Score::Count) {
+        return Err(Error::new(Code::Combination, "--k", k, "nothing: positive units have no clumping").into());
+    }
+    for &mean in &means {
+        plan.asked().dispersion.laws(score, mean).map_err(|e| e.named("--means"))?;
+    }
     let under = match ks {
         Some(ks) => ks.into_iter().map(|k| Dispersion::ConstantK { k }).collect(),
         None => vec![plan.asked().dispersion],

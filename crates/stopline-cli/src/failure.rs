@@ -76,7 +76,8 @@ impl Failure {
     pub fn with_counts_to_choose(mut self) -> Self {
         let [e] = self.errors.as_slice() else { return self };
         if e.code() == Code::CountsColumn && e.what() == COUNT_COLUMN && e.value() == Some("not chosen") {
-            let mut command: Vec<String> = std::env::args().collect();
+            let mut command: Vec<String> =
+                std::env::args_os().map(|word| word.to_string_lossy().into_owned()).collect();
             if let Some(program) = command.first_mut() {
                 *program = "stopline".to_owned();
             }

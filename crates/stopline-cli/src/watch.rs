@@ -1,4 +1,4 @@
-//! Progress on a terminal, and Ctrl-C.
+//! A sign of life on a terminal, and Ctrl-C.
 //!
 //! Ctrl-C ends the program at once, whatever it is doing, save that files are written to their end.
 
@@ -16,8 +16,9 @@ static WRITING: Mutex<()> = Mutex::new(());
 /// Has someone begun to tell how the command ended?
 static ENDING: AtomicBool = AtomicBool::new(false);
 
-/// Work shorter than this shows no progress.
+/// Work shorter than this shows no sign of life.
 const QUIET: Duration = Duration::from_millis(300);
+const TICK: Duration = Duration::from_millis(100);
 /// Time for the message of an interruption to be printed: the reader may have stopped reading.
 const TELLING: Duration = Duration::from_millis(100);
 
@@ -48,28 +49,30 @@ pub fn ending() {
     }
 }
 
-/// Shows how far the work has come, if it takes long and someone is looking.
+/// Shows that work is going on, if it takes long and someone is looking.
 pub struct Watched {
     start: Instant,
     seen: bool,
-    bar: OnceLock<ProgressBar>,
+    sign: OnceLock<ProgressBar>,
 }
 
 impl Watched {
     pub fn new() -> Self {
-        Self { start: Instant::now(), seen: std::io::stderr().is_terminal(), bar: OnceLock::new() }
+        Self { start: Instant::now(), seen: std::io::stderr().is_terminal(), sign: OnceLock::new() }
     }
 }
 
 impl Watch for Watched {
-    fn step(&self, done: u64, of: u64) -> ControlFlow<()> {
+    fn step(&self, _: u64, _: u64) -> ControlFlow<()> {
+        // Searches take as many steps as they need, one inside another: a share done would be made up.
         if self.seen && self.start.elapsed() > QUIET {
-            let bar = self.bar.get_or_init(|| {
-                let style = ProgressStyle::with_template("{elapsed} {wide_bar} {percent} %");
-                ProgressBar::new(of).with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()))
+            self.sign.get_or_init(|| {
+                let style = ProgressStyle::with_template("{spinner} working, {elapsed}");
+                let style = style.unwrap_or_else(|_| ProgressStyle::default_spinner());
+                let sign = ProgressBar::new_spinner().with_style(style).with_elapsed(self.start.elapsed());
+                sign.enable_steady_tick(TICK);
+                sign
             });
-            bar.set_length(of);
-            bar.set_position(done);
         }
         ControlFlow::Continue(())
     }
@@ -77,8 +80,8 @@ impl Watch for Watched {
 
 impl Drop for Watched {
     fn drop(&mut self) {
-        if let Some(bar) = self.bar.get() {
-            bar.finish_and_clear();
+        if let Some(sign) = self.sign.get() {
+            sign.finish_and_clear();
         }
     }
 }

@@ -99,6 +99,7 @@ fn numbers_out_of_range() {
 #[test]
 fn what_is_missing_or_does_not_fit() {
     let folder = with_plan();
+    folder.does("plan --score positive --inadequate 0.1 --adequate 0.3 --out shares.json");
     let thresholds = "--inadequate 1 --adequate 2";
     let cases: &[(String, Refusal)] = &[
         (format!("plan --per site {thresholds}"), (2, "usage", "--k, --poisson or --from", Some("missing"), "clumped")),
@@ -126,6 +127,8 @@ fn what_is_missing_or_does_not_fit() {
         (String::new(), (2, "usage", "command", Some("missing"), "fit, levels, plan, evaluate, decide, card, verify")),
         ("predict".into(), (2, "usage", "command", Some("predict"), "fit, levels, plan")),
         ("evaluate plan.json --means 1,-1".into(), (2, OUT_OF_RANGE, "--means", Some("-1"), "more than 0")),
+        ("evaluate shares.json --means 0.2,1.5".into(), (2, OUT_OF_RANGE, "--means", Some("1.5"), "less than 1")),
+        ("evaluate shares.json --means 0.2 --k 1".into(), (2, "combination", "--k", Some("1"), "no clumping")),
         ("evaluate plan.json --means 1,,2".into(), (2, NOT_A_NUMBER, "--means", Some("empty"), "a number")),
         ("evaluate plan.json --means 1 --k 0,1".into(), (2, OUT_OF_RANGE, "--k", Some("0"), "more than 0")),
         ("decide plan.json --counts 1,-2".into(), (2, OUT_OF_RANGE, "--counts, site 2,", Some("-2"), "NA for a site")),
@@ -154,6 +157,23 @@ fn words_the_parser_does_not_know() {
     assert!(e["message"].as_str().unwrap().contains("--harvest"), "{e}");
     let ran = Folder::new().run("plan --harvest 3");
     assert!(ran.code == Some(2) && ran.err.contains("--harvest") && ran.out.is_empty(), "{ran:?}");
+}
+
+#[cfg(unix)]
+#[test]
+fn names_that_are_no_text_are_no_reason_to_panic() {
+    use std::os::unix::ffi::OsStrExt;
+    let folder = Folder::new();
+    let name = std::ffi::OsStr::from_bytes(b"caf\xe9.csv");
+    for at in ["fit", "fit --count", "fit --json"] {
+        let ran: Ran = folder.command(at).arg(name).output().unwrap().into();
+        assert_eq!(ran.code, Some(2), "{ran:?}");
+    }
+    std::fs::write(folder.path(".").join(name), "field,site,a\nheron,1,2\nheron,2,4\n").unwrap();
+    let ran: Ran = folder.command("fit").arg(name).output().unwrap().into();
+    assert!(ran.code == Some(2) && ran.err.contains("--count a"), "{ran:?}");
+    let ran: Ran = folder.command("fit --count a").arg(name).output().unwrap().into();
+    assert_eq!(ran.code, Some(0), "{ran:?}");
 }
 
 #[test]
