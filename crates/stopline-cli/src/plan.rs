@@ -9,7 +9,7 @@ use crate::{arguments, input, request, values};
 use std::fs;
 use std::path::PathBuf;
 use stopline::plan::{About, Aim, Design, Method, Objective, Plan, Table};
-use stopline::{Code, Dispersion, Error, Plants, Score, Thresholds, Unit, Watch};
+use stopline::{Code, Dispersion, Error, K, Plants, Score, Thresholds, Unit, Watch};
 
 /// Plants of a site where neither counts nor a flag say it: three in a row (common practice, no source).
 const PLANTS: u16 = 3;
@@ -33,19 +33,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     };
     let k = args.k.as_deref().map(|text| values::k("--k", text)).transpose()?;
     let past = args.from.as_deref().map(|path| Past::read(path, &args.reading, watch)).transpose()?;
-    let dispersion = match (&score, k, &past) {
-        (Score::Count, Some(k), _) => Dispersion::ConstantK { k },
-        (Score::Count, _, Some(past)) => past.for_plan.dispersion,
-        (Score::Count, ..) if args.poisson => Dispersion::Poisson,
-        (Score::Count, ..) => return Err(missing("--k, --poisson or --from").into()),
-        _ if k.is_some() || args.poisson || past.is_some() => {
-            return Err(
-                Error::new(Code::Combination, "--score", "positive", "without --k, --poisson and --from").into()
-            );
-        }
-        _ => Dispersion::Binomial,
-    };
-
+    let dispersion = dispersion(args, &score, k, past.as_ref())?;
     let asked_plants = args.reading.plants()?;
     let known = past.as_ref().filter(|past| past.plants_known()).map(|past| past.counts.plants).or(asked_plants);
     let plants = match (known, &past) {
@@ -72,6 +60,24 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     };
     let plan = plan.map_err(request::in_flags)?.with_about(about(past.as_ref()));
     answer(args, json, &plan, &Report { past: past.as_ref(), plants_known: known.is_some() }, watch)
+}
+
+/// How counts vary, from the one flag that says it; positive units need none.
+fn dispersion(args: &arguments::Plan, score: &Score, k: Option<K>, past: Option<&Past>) -> Result<Dispersion, Error> {
+    let said = match (k, past) {
+        (Some(k), _) => Some(Dispersion::ConstantK { k }),
+        (None, Some(past)) => Some(past.for_plan.dispersion),
+        (None, None) => args.poisson.then_some(Dispersion::Poisson),
+    };
+    match (score, said) {
+        (Score::Count, Some(said)) => Ok(said),
+        (Score::Count, None) => {
+            let allowed = "one of them, to say how clumped counts are";
+            Err(Error::new(Code::Usage, "--k, --poisson or --from", "missing", allowed))
+        }
+        (_, None) => Ok(Dispersion::Binomial),
+        (_, Some(_)) => Err(Error::new(Code::Combination, "--score", "positive", "without --k, --poisson and --from")),
+    }
 }
 
 fn answer(
@@ -111,10 +117,6 @@ fn per_site(
     let unit: Unit = request::unit(args.per.as_deref(), known)?;
     let mean = |flag, mean| request::per_site(flag, mean, unit, plants);
     Thresholds::new(mean("--inadequate", t.inadequate())?, mean("--adequate", t.adequate())?)
-}
-
-fn missing(flags: &str) -> Error {
-    Error::new(Code::Usage, flags, "missing", "one of them, to say how clumped counts are")
 }
 
 fn about(past: Option<&Past>) -> About {
