@@ -1,0 +1,290 @@
+//! Counts and their dispersion.
+
+use crate::errors::{many, one, plain, released};
+use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
+use pyo3::prelude::*;
+use pyo3::types::PyDict;
+use std::path::PathBuf;
+use stopline::counts::{self as core, Columns, Reading, Separator};
+use stopline::dispersion::{self, WalkCounts};
+use stopline::{Code, Error, Level, Plants};
+
+type Numbers<'py> = PyArrayLike1<'py, f64, AllowTypeChange>;
+
+/// Site counts that were read and checked; made by ``Counts.read`` or ``Counts.from_columns``.
+///
+/// Attributes
+/// ----------
+/// plants : int
+///     Plants beaten at every site.
+/// count_columns : list of str
+///     The columns that were added to a site's count.
+/// walks : list of dict
+///     ``field``, ``visit``, ``sites`` (uint32 array) and ``counts`` (float array of the same length, NaN
+///     where missing), in the order walked.
+/// notes : list of str
+///     What was noticed while reading.
+#[pyclass(frozen, module = "stopline")]
+pub struct Counts(pub core::Counts);
+
+/// Numbers as the core takes them: NaN is a missing value.
+fn column(numbers: &Numbers<'_>) -> Vec<Option<f64>> {
+    numbers.as_array().iter().map(|&x| (!x.is_nan()).then_some(x)).collect()
+}
+
+/// The texts of any sequence.
+fn texts(values: &Bound<'_, PyAny>) -> PyResult<Vec<String>> {
+    values.try_iter()?.map(|v| Ok(v?.str()?.to_string())).collect()
+}
+
+fn plants_of(py: Python<'_>, plants: Option<u16>) -> PyResult<Option<Plants>> {
+    plants.map(|n| Plants::new(n).map_err(|e| one(py, e))).transpose()
+}
+
+#[pymethods]
+impl Counts {
+    /// Reads a CSV or TSV file, one row a site.
+    ///
+    /// Parameters
+    /// ----------
+    /// path : path-like
+    ///     File with a header; UTF-8.
+    /// count : sequence of str, optional
+    ///     Columns to add; by default the column ``count``.
+    /// field, visit, site, plants_column : str, optional
+    ///     Names of the columns.
+    /// missing : sequence of str, optional
+    ///     What stands for a missing count; by default nothing and ``NA``. Missing is never zero.
+    /// separator : {"comma", "semicolon", "tab"}, optional
+    ///     By default the one under which the header holds the asked columns.
+    /// plants : int, optional
+    ///     Keep sites of this many plants only; the others are dropped and counted, never rescaled.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     With every bad row at once: codes ``counts_*``, ``file_read``.
+    #[staticmethod]
+    #[pyo3(signature = (path, *, count=None, field="field", visit=None, site="site", plants_column=None, missing=None, separator=None, plants=None))]
+    fn read(
+        py: Python<'_>,
+        path: PathBuf,
+        count: Option<Vec<String>>,
+        field: &str,
+        visit: Option<String>,
+        site: &str,
+        plants_column: Option<String>,
+        missing: Option<Vec<String>>,
+        separator: Option<&str>,
+        plants: Option<u16>,
+    ) -> PyResult<Self> {
+        let reading = Reading {
+            field: field.to_owned(),
+            visit,
+            site: site.to_owned(),
+            plants: plants_column,
+            count: count.unwrap_or_default(),
+            missing: missing.unwrap_or_else(|| Reading::default().missing),
+            separator: separator.map(Separator::parse).transpose().map_err(|e| one(py, e))?,
+            plants_wanted: plants_of(py, plants)?,
+        };
+        let name = path.display().to_string();
+        let file = std::fs::File::open(&path)
+            .map_err(|e| one(py, Error::new(Code::FileRead, "file", e, "a readable file").in_file(&name)))?;
+        let counts = py.detach(|| core::Counts::read(file, &reading));
+        counts.map(Self).map_err(|e| many(py, e.map(|e| e.in_file(&name))))
+    }
+
+    /// Counts from columns of equal length n, through the same checks as a file.
+    ///
+    /// Parameters
+    /// ----------
+    /// field, visit : sequence of n names
+    ///     Without visit all sites are of one visit.
+    /// site : array_like of n numbers
+    ///     Rising along each walk.
+    /// counts : array_like of n numbers, or dict of them
+    ///     Several columns are added; NaN is missing.
+    /// plants : array_like of n numbers, optional
+    ///     Plants at each site; 1 if not given.
+    /// plants_wanted : int, optional
+    ///     Keep sites of this many plants only.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     Codes ``counts_*``, ``combination``; row 1 is the first place.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> counts = stopline.Counts.from_columns(field=["heron"] * 3, site=[1, 2, 3], counts=[2, 0, float("nan")])
+    /// >>> counts
+    /// <stopline.Counts: 1 walks, 3 sites of 1 plants>
+    #[staticmethod]
+    #[pyo3(signature = (*, field, site, counts, visit=None, plants=None, plants_wanted=None))]
+    fn from_columns(
+        py: Python<'_>,
+        field: &Bound<'_, PyAny>,
+        site: Numbers<'_>,
+        counts: &Bound<'_, PyAny>,
+        visit: Option<&Bound<'_, PyAny>>,
+        plants: Option<Numbers<'_>>,
+        plants_wanted: Option<u16>,
+    ) -> PyResult<Self> {
+        let field = texts(field)?;
+        let visit = visit.map(texts).transpose()?;
+        let mut columns: Vec<(String, Vec<Option<f64>>)> = Vec::new();
+        if let Ok(groups) = counts.cast::<PyDict>() {
+            for (name, values) in groups {
+                columns.push((name.str()?.to_string(), column(&values.extract()?)));
+            }
+        } else {
+            columns.push(("count".to_owned(), column(&counts.extract()?)));
+        }
+        fn borrowed(names: &[String]) -> Vec<&str> {
+            names.iter().map(String::as_str).collect()
+        }
+        let (site, plants) = (column(&site), plants.as_ref().map(column));
+        let counts: Vec<(&str, &[Option<f64>])> = columns.iter().map(|(n, c)| (n.as_str(), c.as_slice())).collect();
+        let visit = visit.as_deref().map(borrowed);
+        let columns = Columns {
+            field: &borrowed(&field),
+            visit: visit.as_deref(),
+            site: &site,
+            plants: plants.as_deref(),
+            counts: &counts,
+        };
+        core::Counts::from_columns(&columns, plants_of(py, plants_wanted)?).map(Self).map_err(|e| many(py, e))
+    }
+
+    #[getter]
+    fn plants(&self) -> u16 {
+        self.0.plants.get()
+    }
+
+    #[getter]
+    fn count_columns(&self) -> Vec<String> {
+        self.0.count_columns.clone()
+    }
+
+    #[getter]
+    fn notes(&self) -> Vec<String> {
+        self.0.notes()
+    }
+
+    #[getter]
+    fn walks<'py>(&self, py: Python<'py>) -> PyResult<Vec<Bound<'py, PyDict>>> {
+        let walk = |w: &core::FieldWalk| {
+            let dict = PyDict::new(py);
+            dict.set_item("field", &w.field)?;
+            dict.set_item("visit", &w.visit)?;
+            dict.set_item("sites", PyArray1::from_slice(py, &w.sites))?;
+            let counts = w.counts.iter().map(|c| c.map_or(f64::NAN, f64::from)).collect();
+            dict.set_item("counts", PyArray1::from_vec(py, counts))?;
+            Ok(dict)
+        };
+        self.0.walks.iter().map(walk).collect()
+    }
+
+    fn __len__(&self) -> usize {
+        self.0.walks.len()
+    }
+
+    fn __repr__(&self) -> String {
+        let sites: usize = self.0.walks.iter().map(|w| w.sites.len()).sum();
+        format!("<stopline.Counts: {} walks, {sites} sites of {} plants>", self.0.walks.len(), self.0.plants.get())
+    }
+}
+
+/// Clumping fitted to counts; made by ``fit``.
+///
+/// Attributes
+/// ----------
+/// k : float or None
+///     The k for a plan, common to all walks by conditional likelihood; None where it is infinite (Poisson).
+/// k_low : float or None
+///     Its lower limit.
+#[pyclass(frozen, module = "stopline")]
+pub struct Fit {
+    pub fit: dispersion::Fit,
+    pub plants: Option<Plants>,
+}
+
+/// Fits how clumped counts are.
+///
+/// Parameters
+/// ----------
+/// counts : Counts, or array_like of n counts
+///     Walks, or the counts of a single one.
+/// level : float
+///     Level of the intervals.
+///
+/// Returns
+/// -------
+/// Fit
+///     ``to_dict()`` gives every walk (ML and Cox-Reid k with profile intervals) and the common k
+///     (conditional ML: Robinson & Smyth 2008, Biostatistics 9:321-332).
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``out_of_range`` for the level, ``counts_*`` for counts that are none.
+///
+/// Examples
+/// --------
+/// European red mites on 150 apple leaves (Bliss & Fisher 1953, Biometrics 9:176-200):
+///
+/// >>> import numpy as np, stopline
+/// >>> mites = np.repeat(np.arange(8), [70, 38, 17, 10, 9, 3, 2, 1])
+/// >>> round(stopline.fit(mites).to_dict()["fields"][0]["k"], 5)
+/// 1.02459
+#[pyfunction]
+#[pyo3(signature = (counts, *, level=0.95))]
+pub fn fit(py: Python<'_>, counts: &Bound<'_, PyAny>, level: f64) -> PyResult<Fit> {
+    let level = Level::new(level).map_err(|e| one(py, e))?;
+    let held;
+    let (counts, plants) = if let Ok(counts) = counts.cast::<Counts>() {
+        (&counts.get().0, Some(counts.get().0.plants))
+    } else {
+        // One walk, as a plain column of counts.
+        let counts = column(&counts.extract()?);
+        let field = vec!["1"; counts.len()];
+        let site: Vec<Option<f64>> = (1..).take(counts.len()).map(|i: u32| Some(f64::from(i))).collect();
+        let columns = Columns { field: &field, visit: None, site: &site, plants: None, counts: &[("count", &counts)] };
+        held = core::Counts::from_columns(&columns, None).map_err(|e| many(py, e))?;
+        (&held, None)
+    };
+    let present: Vec<Vec<u32>> = counts.walks.iter().map(|w| w.present().collect()).collect();
+    let walks: Vec<WalkCounts<'_>> = counts
+        .walks
+        .iter()
+        .zip(&present)
+        .map(|(w, counts)| WalkCounts { field: &w.field, visit: &w.visit, counts, missing: w.missing() })
+        .collect();
+    let fit = released(py, |watch| dispersion::fit(&walks, level, watch))?;
+    Ok(Fit { fit, plants })
+}
+
+#[pymethods]
+impl Fit {
+    #[getter]
+    fn k(&self, py: Python<'_>) -> PyResult<Option<f64>> {
+        let found = self.fit.for_plan().map_err(|e| one(py, e))?;
+        Ok(found.dispersion.constant_k().map(|k| k.get()))
+    }
+
+    #[getter]
+    fn k_low(&self, py: Python<'_>) -> PyResult<Option<f64>> {
+        let found = self.fit.for_plan().map_err(|e| one(py, e))?;
+        Ok(found.lower.and_then(|d| d.constant_k()).map(|k| k.get()))
+    }
+
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &self.fit)
+    }
+
+    fn __repr__(&self) -> String {
+        format!("<stopline.Fit: {} walks>", self.fit.fields.len())
+    }
+}

@@ -1,0 +1,113 @@
+//! What a plan really does.
+
+use crate::errors::{one, plain, released};
+use crate::plan::Plan;
+use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
+use pyo3::prelude::*;
+use stopline::evaluate::{self as core, CurveRow, Evaluation};
+use stopline::{Dispersion, K, Mean};
+
+/// Operating characteristic and sites over n means; made by ``evaluate``.
+///
+/// Attributes
+/// ----------
+/// mean, adequate, inadequate, marginal, enough, undecided : array of n float
+///     True mean per site and the probability of each call there.
+/// expected_sites, sites_sd, at_cap : array of n float
+///     Mean and standard deviation of the number of sites; probability of walking to the cap.
+/// sites_p50, sites_p90 : array of n uint32
+///     Quantiles of the number of sites.
+/// even_mean : float or None
+///     Where both calls are equally likely.
+/// plan : str
+///     Digest of the plan.
+#[pyclass(frozen, module = "stopline")]
+pub struct Curve(Evaluation);
+
+/// What a plan really does, exactly (Aroian 1968, Technometrics 10:125-132).
+///
+/// Parameters
+/// ----------
+/// plan : Plan
+/// means : array_like of n float
+///     True means per site (shares of positive units for such a plan).
+/// k : float, optional
+///     Another clumping than the plan's; ``inf`` for Poisson.
+///
+/// Returns
+/// -------
+/// Curve
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``out_of_range`` for a mean that is not positive, ``too_much_work``.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> plan = stopline.plan(k=2.0, inadequate=1.5, adequate=3.0, min_sites=1, max_sites=20, method="wald")
+/// >>> stopline.evaluate(plan, [1.5, 2.12, 3.0]).expected_sites.round(3)
+/// array([ 9.882, 11.792,  8.255])
+#[pyfunction]
+#[pyo3(signature = (plan, means, *, k=None))]
+pub fn evaluate(
+    py: Python<'_>,
+    plan: &Plan,
+    means: PyArrayLike1<'_, f64, AllowTypeChange>,
+    k: Option<f64>,
+) -> PyResult<Curve> {
+    let mean = |&m: &f64| Mean::new(m).map_err(|e| one(py, e));
+    let means = means.as_array().iter().map(mean).collect::<PyResult<Vec<_>>>()?;
+    let under = match k {
+        None => plan.0.asked().dispersion,
+        Some(k) if k == f64::INFINITY => Dispersion::Poisson,
+        Some(k) => Dispersion::ConstantK { k: K::new(k).map_err(|e| one(py, e))? },
+    };
+    released(py, |watch| core::evaluate(&plan.0, &under, &means, watch)).map(Curve)
+}
+
+impl Curve {
+    fn column<'py, T: numpy::Element>(&self, py: Python<'py>, of: fn(&CurveRow) -> T) -> Bound<'py, PyArray1<T>> {
+        PyArray1::from_vec(py, self.0.curve.rows.iter().map(of).collect())
+    }
+}
+
+macro_rules! columns {
+    ($($name:ident: $type:ty),* $(,)?) => {
+        #[pymethods]
+        impl Curve {
+            $(#[getter]
+            fn $name<'py>(&self, py: Python<'py>) -> Bound<'py, PyArray1<$type>> {
+                self.column(py, |row| row.$name)
+            })*
+
+            #[getter]
+            fn even_mean(&self) -> Option<f64> {
+                self.0.curve.even_mean
+            }
+
+            #[getter]
+            fn plan(&self) -> &str {
+                self.0.plan.as_str()
+            }
+
+            fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+                plain(py, &self.0)
+            }
+
+            fn __len__(&self) -> usize {
+                self.0.curve.rows.len()
+            }
+
+            fn __repr__(&self) -> String {
+                format!("<stopline.Curve: {} means>", self.0.curve.rows.len())
+            }
+        }
+    };
+}
+
+columns! {
+    mean: f64, adequate: f64, inadequate: f64, marginal: f64, enough: f64, undecided: f64,
+    expected_sites: f64, sites_sd: f64, sites_p50: u32, sites_p90: u32, at_cap: f64,
+}

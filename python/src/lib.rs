@@ -1,0 +1,30 @@
+//! The Python module `stopline._native`: converts, releases the lock, calls the core, maps the error.
+
+// What pyo3's macros expand to is not ours to document or to lint.
+#![allow(missing_docs, clippy::needless_pass_by_value, clippy::too_many_arguments)]
+
+mod counts;
+mod errors;
+mod evaluate;
+mod plan;
+mod walk;
+
+use pyo3::prelude::*;
+
+#[pymodule]
+fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
+    m.add("__version__", env!("CARGO_PKG_VERSION"))?;
+    m.add("CODES", stopline::Code::ALL.iter().map(|c| c.as_str()).collect::<Vec<_>>())?;
+    m.add_class::<counts::Counts>()?;
+    m.add_class::<counts::Fit>()?;
+    m.add_class::<plan::Plan>()?;
+    m.add_class::<plan::Level>()?;
+    m.add_class::<evaluate::Curve>()?;
+    m.add_class::<walk::Decision>()?;
+    m.add_class::<walk::Walk>()?;
+    m.add_function(wrap_pyfunction!(counts::fit, m)?)?;
+    m.add_function(wrap_pyfunction!(plan::plan, m)?)?;
+    m.add_function(wrap_pyfunction!(plan::levels, m)?)?;
+    m.add_function(wrap_pyfunction!(evaluate::evaluate, m)?)?;
+    m.add_function(wrap_pyfunction!(walk::decide, m)?)
+}

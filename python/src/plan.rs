@@ -1,0 +1,431 @@
+//! Plans, and what pairs of thresholds would cost.
+
+use crate::counts::Fit;
+use crate::errors::{one, plain, released};
+use pyo3::prelude::*;
+use pyo3::types::PyType;
+use std::sync::Arc;
+use stopline::plan::{self as core, About, Aim, Checks, Closing, Design, Method, Objective, Table};
+use stopline::{Call, Dispersion, Error, K, Mean, Plants, Risk, Risks, Score, Share, Thresholds, Total, Unit};
+
+/// A stop plan: lines on the total and their exact risks; made by ``plan``, ``Plan.given`` or ``Plan.from_json``.
+///
+/// Equal, and of equal hash, where every decision is. Pickles as its file.
+///
+/// Attributes
+/// ----------
+/// lines : list of (int, int or None, int or None)
+///     Sites of each check, inadequate if the total is at most, adequate if it is at least; None where
+///     a line cannot be reached.
+/// attained : list of (float, str, float)
+///     True mean per site, the call that would be wrong there, its exact probability.
+/// straight : (float, float, float) or None
+///     Slope and lower and upper intercept of straight lines that give this table.
+/// thresholds : (float, float) or None
+///     Inadequate and adequate mean per site.
+/// digest, method, plants, k, cautions
+///     As in the plan file; k is None for Poisson.
+#[pyclass(frozen, module = "stopline", eq, hash)]
+#[derive(Clone)]
+pub struct Plan(pub Arc<core::Plan>);
+
+impl PartialEq for Plan {
+    fn eq(&self, other: &Self) -> bool {
+        self.0 == other.0
+    }
+}
+
+impl std::hash::Hash for Plan {
+    fn hash<H: std::hash::Hasher>(&self, state: &mut H) {
+        self.0.digest().hash(state);
+    }
+}
+
+/// The dispersion and the plants of a site, from k, from a fit, or Poisson for an infinite k.
+fn dispersion(k: Option<f64>, fit: Option<&Fit>, plants: Option<u16>) -> Result<(Dispersion, Plants), Error> {
+    let combination = |what, allowed| Err(Error::about(stopline::Code::Combination, what, allowed));
+    let plants = plants.map(Plants::new).transpose()?;
+    match (k, fit) {
+        (Some(k), None) if k == f64::INFINITY => Ok((Dispersion::Poisson, plants.unwrap_or(Plants::ONE))),
+        (Some(k), None) => Ok((Dispersion::ConstantK { k: K::new(k)? }, plants.unwrap_or(Plants::ONE))),
+        (None, Some(fit)) => {
+            let own = fit.plants.or(plants).unwrap_or(Plants::ONE);
+            if plants.is_some_and(|p| p != own) {
+                return combination("plants", "those of the fitted counts: k belongs to the size of a site");
+            }
+            Ok((fit.fit.for_plan()?.dispersion, own))
+        }
+        _ => combination("k and fit", "one of them"),
+    }
+}
+
+fn thresholds(inadequate: f64, adequate: f64, per: &str, plants: Plants) -> Result<Thresholds, Error> {
+    let unit = Unit::parse(per)?.in_a_site(plants);
+    let mean = |x: f64, name: &str| Mean::new(x * unit).map_err(|e| e.named(name));
+    Thresholds::new(mean(inadequate, "inadequate")?, mean(adequate, "adequate")?)
+}
+
+fn risks(false_adequate: f64, false_inadequate: f64) -> Result<Risks, Error> {
+    Risks::new(
+        Risk::new(false_adequate).map_err(|e| e.named("false_adequate"))?,
+        Risk::new(false_inadequate).map_err(|e| e.named("false_inadequate"))?,
+    )
+}
+
+/// Derives a stop plan.
+///
+/// Parameters
+/// ----------
+/// inadequate, adequate : float
+///     Thresholds, counted per ``per``: at or below, at or above.
+/// k : float, optional
+///     Clumping (variance m + m²/k); ``inf`` for Poisson counts. Or:
+/// fit : Fit, optional
+///     Uses its common k.
+/// plants : int, optional
+///     Plants of a site (of the fitted counts, or 1).
+/// per : {"site", "plant", "100-plants"}
+///     Unit of the thresholds.
+/// false_adequate, false_inadequate : float
+///     Risks to keep: P(called adequate) at the inadequate mean, P(called inadequate) at the adequate mean.
+/// min_sites, max_sites, every : int
+///     First check, cap, sites between checks. Or:
+/// at : sequence of int, optional
+///     The checks.
+/// method : {"calibrated", "wald", "optimal", "fixed"}
+///     How lines are derived.
+/// closing : {"call", "undecided"}
+///     What happens at the cap.
+/// undecided_at_most : float, optional
+///     Bound of P(undecided), for an optimal plan that may end undecided.
+///
+/// Returns
+/// -------
+/// Plan
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``no_plan`` where no plan keeps the risks within the cap, saying what would; the codes of parameters
+///     out of range.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+/// >>> all(p <= 0.1 for mean, call, p in plan.attained)
+/// True
+#[pyfunction]
+#[pyo3(signature = (*, inadequate, adequate, k=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method="calibrated", closing="call", undecided_at_most=None))]
+pub fn plan(
+    py: Python<'_>,
+    inadequate: f64,
+    adequate: f64,
+    k: Option<f64>,
+    fit: Option<&Fit>,
+    plants: Option<u16>,
+    per: &str,
+    false_adequate: f64,
+    false_inadequate: f64,
+    min_sites: u32,
+    max_sites: u32,
+    every: u32,
+    at: Option<Vec<u32>>,
+    method: &str,
+    closing: &str,
+    undecided_at_most: Option<f64>,
+) -> PyResult<Plan> {
+    let asked = || -> Result<(Design, Method, Option<Share>), Error> {
+        let (dispersion, plants) = dispersion(k, fit, plants)?;
+        let aim = Aim::TwoCalls {
+            thresholds: Some(thresholds(inadequate, adequate, per, plants)?),
+            risks: Some(risks(false_adequate, false_inadequate)?),
+        };
+        let checks = at.map_or_else(|| Checks::every(min_sites, max_sites, every), Checks::at)?;
+        let closing = Closing::parse(closing)?;
+        let share = |u| Share::new(u).map_err(|e| e.named("undecided_at_most"));
+        let undecided = undecided_at_most.map(share).transpose()?;
+        Ok((
+            Design { score: Score::Count, plants, dispersion, aim, checks, closing },
+            Method::parse(method)?,
+            undecided,
+        ))
+    };
+    let (design, method, undecided) = asked().map_err(|e| one(py, e))?;
+    let plan = released(py, |watch| match method {
+        Method::Optimal => core::Plan::optimal(design, &Objective::LargestExpectedSites, undecided, watch),
+        method => core::Plan::design(design, method, watch),
+    })?;
+    Ok(Plan(Arc::new(plan)))
+}
+
+/// A line of a table: sites, inadequate at most, adequate at least.
+type Line = (u32, Option<Total>, Option<Total>);
+
+#[pymethods]
+impl Plan {
+    /// A plan from a table typed in from a paper.
+    ///
+    /// Parameters
+    /// ----------
+    /// lines : list of (int, int or None, int or None)
+    ///     Sites, inadequate at most, adequate at least; the last row closes.
+    /// k : float, optional
+    ///     Clumping; ``inf`` for Poisson. Or:
+    /// share : int, optional
+    ///     Units per site that are positive or not; thresholds are then shares.
+    /// plants, inadequate, adequate, per
+    ///     As in ``plan``; with thresholds the exact risks are computed.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``lines`` for a table that is not usable.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.Plan.given([(15, 31, 32)], k=2.0, inadequate=1.5, adequate=3.0)
+    /// >>> [round(p, 4) for mean, call, p in plan.attained]
+    /// [0.0835, 0.0921]
+    #[staticmethod]
+    #[pyo3(signature = (lines, *, k=None, share=None, plants=1, inadequate=None, adequate=None, per="site"))]
+    fn given(
+        py: Python<'_>,
+        lines: Vec<Line>,
+        k: Option<f64>,
+        share: Option<u16>,
+        plants: u16,
+        inadequate: Option<f64>,
+        adequate: Option<f64>,
+        per: &str,
+    ) -> PyResult<Self> {
+        let made = || -> Result<(Design, stopline::Lines), Error> {
+            let table = Table::of(&lines)?;
+            let (score, dispersion, plants) = match (share, k) {
+                (Some(units), None) => (Score::positive(0, units)?, Dispersion::Binomial, Plants::new(plants)?),
+                (None, k) => {
+                    let (dispersion, plants) = dispersion(k, None, Some(plants))?;
+                    (Score::Count, dispersion, plants)
+                }
+                (Some(_), Some(k)) => {
+                    return Err(Error::new(
+                        stopline::Code::Combination,
+                        "k",
+                        k,
+                        "not with share: positive units have none",
+                    ));
+                }
+            };
+            let thresholds = inadequate.zip(adequate).map(|(a, b)| thresholds(a, b, per, plants)).transpose()?;
+            let aim = Aim::TwoCalls { thresholds, risks: None };
+            Ok((Design { score, plants, dispersion, aim, checks: table.checks, closing: table.closing }, table.lines))
+        };
+        let (design, lines) = made().map_err(|e| one(py, e))?;
+        released(py, |watch| core::Plan::given(design, lines, watch)).map(|p| Self(Arc::new(p)))
+    }
+
+    /// Reads a plan file's text; a changed one is refused with ``plan_edited``.
+    #[staticmethod]
+    fn from_json(py: Python<'_>, text: &str) -> PyResult<Self> {
+        py.detach(|| core::Plan::from_json(text)).map(|p| Self(Arc::new(p))).map_err(|e| one(py, e))
+    }
+
+    /// The plan file's text.
+    fn to_json(&self, py: Python<'_>) -> PyResult<String> {
+        self.0.to_json().map_err(|e| one(py, e))
+    }
+
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        py.import("json")?.call_method1("loads", (self.to_json(py)?,))
+    }
+
+    /// Recomputes digest, risks and bound; raises ``plan_edited`` where one differs.
+    fn verify(&self, py: Python<'_>) -> PyResult<()> {
+        released(py, |watch| self.0.verify(watch))
+    }
+
+    /// The card for the field, as plain text.
+    fn card(&self) -> String {
+        stopline::card(&self.0)
+    }
+
+    #[pyo3(signature = (*, title=None, crop=None, stage=None, counted=None, site=None, route=None, source=None, notes=None))]
+    fn with_about(
+        &self,
+        title: Option<String>,
+        crop: Option<String>,
+        stage: Option<String>,
+        counted: Option<String>,
+        site: Option<String>,
+        route: Option<String>,
+        source: Option<String>,
+        notes: Option<String>,
+    ) -> Self {
+        let old = self.0.about().clone();
+        let about = About {
+            title: title.unwrap_or(old.title),
+            crop: crop.unwrap_or(old.crop),
+            stage: stage.unwrap_or(old.stage),
+            counted: counted.unwrap_or(old.counted),
+            site: site.unwrap_or(old.site),
+            route: route.unwrap_or(old.route),
+            source: source.unwrap_or(old.source),
+            notes: notes.unwrap_or(old.notes),
+        };
+        Self(Arc::new(core::Plan::clone(&self.0).with_about(about)))
+    }
+
+    #[getter]
+    fn digest(&self) -> &str {
+        self.0.digest().as_str()
+    }
+    #[getter]
+    fn method(&self) -> &str {
+        self.0.method().as_str()
+    }
+    #[getter]
+    fn plants(&self) -> u16 {
+        self.0.asked().plants.get()
+    }
+    #[getter]
+    fn k(&self) -> Option<f64> {
+        self.0.asked().dispersion.constant_k().map(K::get)
+    }
+    #[getter]
+    fn thresholds(&self) -> Option<(f64, f64)> {
+        self.0.asked().thresholds().map(|t| (t.inadequate().get(), t.adequate().get()))
+    }
+    #[getter]
+    fn lines(&self) -> Vec<Line> {
+        let line = |r: &stopline::Row| (r.at, r.at_most(Call::Inadequate), r.at_least(Call::Adequate));
+        self.0.lines().rows().iter().map(line).collect()
+    }
+    #[getter]
+    fn straight(&self) -> Option<(f64, f64, f64)> {
+        self.0.straight().map(|s| (s.slope, s.lower, s.upper))
+    }
+    #[getter]
+    fn attained(&self) -> Vec<(f64, &'static str, f64)> {
+        self.0.attained().iter().map(|r| (r.mean.get(), r.call.as_str(), r.p)).collect()
+    }
+    #[getter]
+    fn cautions<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &self.0.cautions().into_iter().chain(stopline::decide::standing_cautions()).collect::<Vec<_>>())
+    }
+
+    fn __reduce__<'py>(&self, py: Python<'py>) -> PyResult<(Bound<'py, PyAny>, (String,))> {
+        Ok((PyType::new::<Self>(py).getattr("from_json")?, (self.to_json(py)?,)))
+    }
+
+    fn __repr__(&self) -> String {
+        let lines = self.0.lines();
+        format!(
+            "<stopline.Plan: {}, {} checks up to {} sites, {}>",
+            self.method(),
+            lines.rows().len(),
+            lines.cap(),
+            self.0.digest().short()
+        )
+    }
+}
+
+/// A pair of thresholds and what it would cost; made by ``levels``.
+///
+/// Attributes
+/// ----------
+/// inadequate, adequate : float
+///     Per site.
+/// k : float or None
+///     None for Poisson.
+/// fixed_sites : int or None
+///     The fewest fixed sites at the asked risks.
+/// largest_expected_sites : float or None
+///     Of the calibrated plan, over all means.
+/// past : (int, int, int)
+///     Past means at or below, between, at or above.
+#[pyclass(frozen, module = "stopline")]
+pub struct Level(core::Level);
+
+/// Pairs of thresholds around a number and what each would cost. None is recommended.
+///
+/// Parameters
+/// ----------
+/// around : float
+///     The number, counted per ``per``.
+/// k : sequence of float, optional
+///     Clumping to look at; or ``fit``.
+/// past_means : sequence of float, optional
+///     Means per site of past fields.
+///
+/// Returns
+/// -------
+/// list of Level
+///
+/// Raises
+/// ------
+/// StoplineError
+///     The codes of parameters out of range.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> [(v.inadequate, v.adequate, v.fixed_sites) for v in stopline.levels(1.5, k=[1.2])][1]
+/// (1.0, 2.0, 22)
+#[pyfunction]
+#[pyo3(signature = (around, *, k=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, past_means=None))]
+pub fn levels(
+    py: Python<'_>,
+    around: f64,
+    k: Option<Vec<f64>>,
+    fit: Option<&Fit>,
+    plants: Option<u16>,
+    per: &str,
+    false_adequate: f64,
+    false_inadequate: f64,
+    min_sites: u32,
+    past_means: Option<Vec<f64>>,
+) -> PyResult<Vec<Level>> {
+    let asked = || -> Result<(Mean, Vec<Dispersion>, Risks), Error> {
+        let ks: Vec<Option<f64>> = k.map_or_else(|| vec![None], |k| k.into_iter().map(Some).collect());
+        let found = ks.into_iter().map(|k| dispersion(k, fit, plants)).collect::<Result<Vec<_>, _>>()?;
+        let plants = found.first().map_or(Plants::ONE, |(_, plants)| *plants);
+        let around = Mean::new(around * Unit::parse(per)?.in_a_site(plants)).map_err(|e| e.named("around"))?;
+        Ok((around, found.into_iter().map(|(d, _)| d).collect(), risks(false_adequate, false_inadequate)?))
+    };
+    let (around, dispersions, risks) = asked().map_err(|e| one(py, e))?;
+    let past = past_means.unwrap_or_default();
+    let levels = released(py, |watch| core::levels(around, &dispersions, risks, min_sites, &past, watch))?;
+    Ok(levels.into_iter().map(Level).collect())
+}
+
+#[pymethods]
+impl Level {
+    #[getter]
+    fn inadequate(&self) -> f64 {
+        self.0.thresholds.inadequate().get()
+    }
+    #[getter]
+    fn adequate(&self) -> f64 {
+        self.0.thresholds.adequate().get()
+    }
+    #[getter]
+    fn k(&self) -> Option<f64> {
+        self.0.dispersion.constant_k().map(K::get)
+    }
+    #[getter]
+    fn fixed_sites(&self) -> Option<u32> {
+        self.0.fixed.map(|f| f.sites)
+    }
+    #[getter]
+    fn largest_expected_sites(&self) -> Option<f64> {
+        self.0.calibrated.map(|c| c.expected_sites)
+    }
+    #[getter]
+    fn past(&self) -> (usize, usize, usize) {
+        self.0.past.into()
+    }
+    fn __repr__(&self) -> String {
+        format!("<stopline.Level: {} and {} per site>", self.inadequate(), self.adequate())
+    }
+}

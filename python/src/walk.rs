@@ -1,0 +1,177 @@
+//! Decisions, from all counts at once or one site at a time.
+
+use crate::errors::{one, plain};
+use crate::plan::Plan;
+use pyo3::prelude::*;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use stopline::Site;
+use stopline::decide::{self as core, Entry};
+
+/// What a walk comes to; made by ``decide`` or a ``Walk``.
+///
+/// Attributes
+/// ----------
+/// verdict : str
+///     ``adequate``, ``inadequate``, ``undecided`` or ``keep_sampling``.
+/// is_final : bool
+///     Will no further count change it?
+/// ended_by : str or None
+///     ``line``, ``max_sites`` or ``scout``.
+/// sites, total, stopped_at, after_stop : int
+///     Counted sites and their total, up to the stop; where it was; sites after it.
+/// mean : float or None
+///     Total over sites; biased where a line stopped the walk.
+/// cautions : list of str
+#[pyclass(frozen, module = "stopline")]
+pub struct Decision(core::Decision);
+
+/// A site as Python gives it: one count, or one for each group; `None` is a missing count.
+#[derive(FromPyObject)]
+pub enum Groups {
+    One(u32),
+    Several(Vec<Option<u32>>),
+}
+
+impl From<Groups> for Site {
+    fn from(groups: Groups) -> Self {
+        match groups {
+            Groups::One(count) => Site::of(count),
+            Groups::Several(groups) => Site { groups },
+        }
+    }
+}
+
+/// The decision on the counts of a walk, in the order walked.
+///
+/// Parameters
+/// ----------
+/// plan : Plan
+/// counts : sequence of int, or of sequences of int (one a group)
+///     None for a site that was skipped.
+/// ended : bool
+///     The scout ended the walk (rain, dusk): that is no call.
+///
+/// Returns
+/// -------
+/// Decision
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``entry`` for a site that cannot be scored.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+/// >>> stopline.decide(plan, [3, 4, 9, 2, 5]).verdict
+/// 'adequate'
+#[pyfunction]
+#[pyo3(signature = (plan, counts, *, ended=false))]
+pub fn decide(py: Python<'_>, plan: &Plan, counts: Vec<Option<Groups>>, ended: bool) -> PyResult<Decision> {
+    let sites = counts.into_iter().map(|c| c.map(Site::from));
+    core::decide(&plan.0, sites, ended).map(Decision).map_err(|e| one(py, e))
+}
+
+#[pymethods]
+impl Decision {
+    #[getter]
+    fn verdict(&self) -> &str {
+        self.0.verdict
+    }
+    #[getter]
+    fn is_final(&self) -> bool {
+        self.0.is_final
+    }
+    #[getter]
+    fn ended_by(&self) -> Option<&str> {
+        self.0.ended_by
+    }
+    #[getter]
+    fn sites(&self) -> u32 {
+        self.0.sites
+    }
+    #[getter]
+    fn total(&self) -> i64 {
+        self.0.total
+    }
+    #[getter]
+    fn stopped_at(&self) -> Option<u32> {
+        self.0.stopped_at
+    }
+    #[getter]
+    fn after_stop(&self) -> u32 {
+        self.0.after_stop
+    }
+    #[getter]
+    fn mean(&self) -> Option<f64> {
+        self.0.estimate.mean
+    }
+    #[getter]
+    fn cautions(&self) -> Vec<String> {
+        self.0.cautions.iter().map(|c| c.text.clone()).collect()
+    }
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &self.0)
+    }
+    fn __repr__(&self) -> String {
+        format!("<stopline.Decision: {} after {} sites, total {}>", self.0.verdict, self.0.sites, self.0.total)
+    }
+}
+
+/// A walk under a plan, one entry at a time; every method gives the decision as things stand.
+///
+/// Parameters
+/// ----------
+/// plan : Plan
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> walk = stopline.Walk(stopline.plan(k=1.2, inadequate=1.0, adequate=2.0))
+/// >>> walk.push(3)
+/// <stopline.Decision: keep_sampling after 1 sites, total 3>
+/// >>> walk.undo().sites
+/// 0
+#[pyclass(frozen, module = "stopline")]
+pub struct Walk(Mutex<core::Walk>);
+
+impl Walk {
+    fn walk(&self) -> MutexGuard<'_, core::Walk> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn entry(&self, py: Python<'_>, entry: Entry) -> PyResult<Decision> {
+        let mut walk = self.walk();
+        walk.push(entry).map_err(|e| one(py, e))?;
+        Ok(Decision(walk.decision()))
+    }
+}
+
+#[pymethods]
+impl Walk {
+    #[new]
+    fn new(plan: &Plan) -> Self {
+        Self(Mutex::new(core::Walk::new(Arc::clone(&plan.0))))
+    }
+    fn push(&self, py: Python<'_>, counts: Groups) -> PyResult<Decision> {
+        self.entry(py, Entry::Site(counts.into()))
+    }
+    fn skip(&self, py: Python<'_>) -> PyResult<Decision> {
+        self.entry(py, Entry::Skip)
+    }
+    fn undo(&self, py: Python<'_>) -> PyResult<Decision> {
+        self.entry(py, Entry::Undo)
+    }
+    fn close(&self, py: Python<'_>) -> PyResult<Decision> {
+        self.entry(py, Entry::Close)
+    }
+    #[getter]
+    fn decision(&self) -> Decision {
+        Decision(self.walk().decision())
+    }
+    fn __repr__(&self) -> String {
+        let state = self.walk().state();
+        format!("<stopline.Walk: {} after {} sites>", state.verdict.as_str(), state.sites)
+    }
+}

@@ -1,0 +1,46 @@
+"""Sequential-sampling decisions for counts of natural enemies.
+
+A person counts enemies at sites along a walk through a field and must know when enough sites have been
+counted to call them adequate or inadequate, or to keep sampling. The names follow the work:
+``Counts`` → ``fit`` → ``plan`` → ``evaluate`` → ``decide`` → ``Plan.card``.
+
+A sampling plan informs; it does not replace local thresholds, the pesticide label, extension advice or a
+licensed adviser.
+"""
+
+from ._error import Finding, StoplineError
+from ._native import (
+    CODES,
+    Counts,
+    Curve,
+    Decision,
+    Fit,
+    Level,
+    Plan,
+    Walk,
+    __version__,
+    decide,
+    evaluate,
+    fit,
+    levels,
+    plan,
+)
+
+__all__ = [
+    "CODES",
+    "Counts",
+    "Curve",
+    "Decision",
+    "Finding",
+    "Fit",
+    "Level",
+    "Plan",
+    "StoplineError",
+    "Walk",
+    "__version__",
+    "decide",
+    "evaluate",
+    "fit",
+    "levels",
+    "plan",
+]
