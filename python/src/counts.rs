@@ -280,6 +280,7 @@ impl Fit {
         Ok(found.lower.and_then(|d| d.constant_k()).map(|k| k.get()))
     }
 
+    /// The fit as plain objects: `fields` and `common`, every null explained beside it.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         plain(py, &self.fit)
     }

@@ -92,6 +92,7 @@ macro_rules! columns {
                 self.0.plan.as_str()
             }
 
+            /// The evaluation as plain objects, as the program prints it.
             fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
                 plain(py, &self.0)
             }

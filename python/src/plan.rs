@@ -236,6 +236,7 @@ impl Plan {
         self.0.to_json().map_err(|e| one(py, e))
     }
 
+    /// The plan file as plain objects.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         py.import("json")?.call_method1("loads", (self.to_json(py)?,))
     }
@@ -250,6 +251,7 @@ impl Plan {
         stopline::card(&self.0)
     }
 
+    /// The same plan, and digest, with other words about it.
     #[pyo3(signature = (*, title=None, crop=None, stage=None, counted=None, site=None, route=None, source=None, notes=None))]
     fn with_about(
         &self,

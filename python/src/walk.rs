@@ -111,6 +111,7 @@ impl Decision {
     fn cautions(&self) -> Vec<String> {
         self.0.cautions.iter().map(|c| c.text.clone()).collect()
     }
+    /// The decision as plain objects, as the program prints it.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         plain(py, &self.0)
     }
@@ -154,15 +155,19 @@ impl Walk {
     fn new(plan: &Plan) -> Self {
         Self(Mutex::new(core::Walk::new(Arc::clone(&plan.0))))
     }
+    /// Takes the count of a site, or one count a group.
     fn push(&self, py: Python<'_>, counts: Groups) -> PyResult<Decision> {
         self.entry(py, Entry::Site(counts.into()))
     }
+    /// A site that could not be counted.
     fn skip(&self, py: Python<'_>) -> PyResult<Decision> {
         self.entry(py, Entry::Skip)
     }
+    /// Takes back the latest site, skip or close.
     fn undo(&self, py: Python<'_>) -> PyResult<Decision> {
         self.entry(py, Entry::Undo)
     }
+    /// The scout ends the walk: that is no call.
     fn close(&self, py: Python<'_>) -> PyResult<Decision> {
         self.entry(py, Entry::Close)
     }

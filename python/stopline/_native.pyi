@@ -10,6 +10,23 @@ _Whole = npt.NDArray[np.uint32]
 _Line = tuple[int, int | None, int | None]
 _Site = int | Sequence[int | None]
 
+__all__ = [
+    "CODES",
+    "Counts",
+    "Curve",
+    "Decision",
+    "Fit",
+    "Level",
+    "Plan",
+    "Walk",
+    "__version__",
+    "decide",
+    "evaluate",
+    "fit",
+    "levels",
+    "plan",
+]
+
 __version__: str
 CODES: list[str]
 
@@ -111,8 +128,8 @@ class Plan:
     def attained(self) -> list[tuple[float, str, float]]: ...
     @property
     def cautions(self) -> list[dict[str, str]]: ...
-    def __eq__(self, other: object) -> bool: ...
-    def __ne__(self, other: object) -> bool: ...
+    def __eq__(self, other: object, /) -> bool: ...
+    def __ne__(self, other: object, /) -> bool: ...
     def __hash__(self) -> int: ...
 
 @final

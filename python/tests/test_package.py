@@ -1,0 +1,142 @@
+"""What the binding itself promises: errors, pickling, None for absent lines, threads, docs."""
+
+from __future__ import annotations
+
+import copy
+import doctest
+import pickle
+import threading
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.stats  # type: ignore[import-untyped]
+import stopline
+
+DEMO = Path(__file__).resolve().parents[2] / "demo-data" / "larkmoor.csv"
+GROUPS = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"]
+
+
+def small() -> stopline.Plan:
+    return stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+
+
+def test_bliss_and_fisher_mites() -> None:
+    # Bliss & Fisher 1953, Biometrics 9:176-200: k 1.02459; interval recomputed with 60 digits.
+    mites = np.repeat(np.arange(8), [70, 38, 17, 10, 9, 3, 2, 1])
+    walk = stopline.fit(mites).to_dict()["fields"][0]
+    assert walk["k"] == pytest.approx(1.0245923867921254, rel=1e-12)
+    assert walk["k_low"] == pytest.approx(0.6254234931550314, rel=1e-11)
+    assert walk["k_high"] == pytest.approx(1.8362415555289073, rel=1e-11)
+
+
+def test_one_check_against_scipy() -> None:
+    # 15 sites, inadequate up to 31: scipy's negative binomial of the total.
+    plan = stopline.Plan.given([(15, 31, 32)], k=2.0, inadequate=1.5, adequate=3.0)
+    below = scipy.stats.nbinom.cdf(31, 30.0, 2.0 / (2.0 + np.array([1.5, 3.0])))
+    assert plan.attained[0][2] == pytest.approx(1 - below[0], rel=1e-12)
+    assert plan.attained[1][2] == pytest.approx(below[1], rel=1e-12)
+
+
+def test_demo_from_counts_to_card(tmp_path: Path) -> None:
+    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    fit = stopline.fit(counts)
+    assert fit.k is not None and fit.k_low is not None and fit.k_low < fit.k
+    plan = stopline.plan(fit=fit, inadequate=1.0, adequate=2.0)
+    assert plan.plants == 3 and all(p <= 0.1 for _, _, p in plan.attained)
+    assert "adequate" in plan.card()
+    columns = stopline.Counts.from_columns(
+        field=np.concatenate([[w["field"]] * len(w["sites"]) for w in counts.walks]),
+        visit=np.concatenate([[w["visit"]] * len(w["sites"]) for w in counts.walks]),
+        site=np.concatenate([w["sites"] for w in counts.walks]),
+        counts=np.concatenate([w["counts"] for w in counts.walks]),
+    )
+    assert stopline.fit(columns).to_dict() == fit.to_dict()
+
+
+def test_absent_lines_are_none_and_plans_travel() -> None:
+    plan = small()
+    assert plan.lines[0][0] == 5 and all(-1 not in line for line in plan.lines)
+    twins = [pickle.loads(pickle.dumps(plan)), copy.deepcopy(plan), stopline.Plan.from_json(plan.to_json())]
+    assert all(t == plan and hash(t) == hash(plan) for t in twins)
+    assert plan.with_about(title="Plover").digest == plan.digest
+    assert plan != stopline.plan(k=1.3, inadequate=1.0, adequate=2.0)
+    plan.verify()
+    with pytest.raises(stopline.StoplineError) as e:
+        stopline.Plan.from_json(plan.to_json().replace('"k": 1.2', '"k": 1.3'))
+    assert e.value.code == "plan_edited"
+    with pytest.raises(AttributeError):
+        plan.digest = "x"  # type: ignore[misc]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code"),
+    [
+        ({"k": -1.0}, "out_of_range"),
+        ({"k": float("nan")}, "not_a_number"),
+        ({"inadequate": 2.0, "adequate": 1.0}, "thresholds_order"),
+        ({"false_adequate": 0.0}, "out_of_range"),
+        ({"false_adequate": 0.6, "false_inadequate": 0.5}, "risks_sum"),
+        ({"min_sites": 40}, "checks"),
+        ({"max_sites": 10}, "no_plan"),
+        ({"method": "other"}, "usage"),
+    ],
+)
+def test_errors_carry_the_codes(arguments: dict[str, object], code: str) -> None:
+    given = {"k": 1.2, "inadequate": 1.0, "adequate": 2.0} | arguments
+    with pytest.raises(stopline.StoplineError) as e:
+        stopline.plan(**given)  # type: ignore[arg-type]
+    assert e.value.code == code and code in stopline.CODES and e.value.errors[0]["message"] == str(e.value)
+    assert pickle.loads(pickle.dumps(e.value)).code == code
+
+
+def test_bad_counts_are_reported_together() -> None:
+    with pytest.raises(stopline.StoplineError) as e:
+        stopline.Counts.from_columns(field=["a"] * 3, site=[1, 2, 3], counts=[1.5, 2, -1])
+    assert [(f["row"], f["code"]) for f in e.value.errors] == [(1, "counts_value"), (3, "counts_value")]
+    with pytest.raises(stopline.StoplineError) as e:
+        stopline.Counts.read("absent.csv")
+    assert e.value.code == "file_read" and e.value.file == "absent.csv"
+
+
+def test_walk_and_decide_agree() -> None:
+    walk = stopline.Walk(small())
+    counts = [3, 0, 2, 5, 1, 4, 3]
+    for count in counts:
+        last = walk.push(count)
+    assert last.to_dict() == stopline.decide(small(), counts).to_dict()
+    assert stopline.decide(small(), [1, None, 2], ended=True).ended_by == "scout"
+    with pytest.raises(stopline.StoplineError):
+        stopline.Walk(small()).undo()
+
+
+def test_threads_give_the_same_numbers() -> None:
+    plan, means = small(), np.linspace(0.2, 4.0, 200)
+    alone = stopline.evaluate(plan, means).adequate
+    found: list[bool] = []
+    threads = [
+        threading.Thread(target=lambda: found.append(bool((stopline.evaluate(plan, means).adequate == alone).all())))
+        for _ in range(4)
+    ]
+    for t in threads:
+        t.start()
+    for t in threads:
+        t.join()
+    assert found == [True] * 4
+
+
+def test_examples_in_the_docs_run() -> None:
+    parser, runner, ran = doctest.DocTestParser(), doctest.DocTestRunner(), 0
+    for name in stopline.__all__:
+        thing = getattr(stopline, name)
+        members = {name: thing}
+        if isinstance(thing, type) and thing.__module__.startswith("stopline") and name != "Finding":
+            members |= {f"{name}.{m}": getattr(thing, m) for m in vars(thing) if not m.startswith("_")}
+        for full, member in members.items():
+            if not callable(member):
+                continue
+            assert member.__doc__, full
+            if ">>>" in member.__doc__:
+                runner.run(parser.get_doctest(member.__doc__, {}, full, None, 0))
+                ran += 1
+    assert ran >= 8 and runner.failures == 0
