@@ -256,14 +256,24 @@ fn no_plan(design: &Design, method: Method, watch: &dyn Watch) -> Result<Error, 
         _ => cap_that_would_do(&asked, fixed.unwrap_or(MOST_SITES).max(cap), watch)?,
     };
     let fixed = fixed.map_or_else(|| format!("more than {MOST_SITES}"), |n| n.to_string());
-    let cap_words =
-        would_do.map_or_else(|| "no cap that was tried would do".to_owned(), |n| format!("max_sites {n} would do"));
+    let words = match would_do {
+        Some(n) if n > cap => format!("max_sites {n} would do"),
+        // Within the cap a plan that closes by a call exists: what asks too much is the open end.
+        Some(_) if design.closing == Closing::Undecided => {
+            "closing by a call, or a larger undecided_at_most, would do".to_owned()
+        }
+        _ => "no cap that was tried would do".to_owned(),
+    };
     Ok(Error::new(
         Code::NoPlan,
-        format!("max_sites for a {} plan at the asked risks", method.as_str()),
+        format!("max_sites for {} plan at the asked risks", with_article(method)),
         cap,
-        format!("{cap_words}; the fewest fixed sites at these risks are {fixed}"),
+        format!("{words}; the fewest fixed sites at these risks are {fixed}"),
     ))
+}
+
+fn with_article(method: Method) -> String {
+    format!("{} {}", if method == Method::Optimal { "an" } else { "a" }, method.as_str())
 }
 
 /// The smallest cap with a calibrated plan, sought from the fewest fixed sites: upwards in growing
