@@ -150,7 +150,12 @@ fn study(designs: u32) {
             narrow += 1;
             let broken = risks(&moved);
             let breaks = (0..2).any(|side| broken[side] > d.risks[side] * (1.0 - SAME_RISK));
-            assert!(breaks, "design {i}: narrower {moved:?} keeps {:?} with {broken:?}", d.risks);
+            assert!(
+                breaks,
+                "design {i}: {:?} lines {lines:?} narrower {moved:?} keeps {:?} with {broken:?}",
+                (d.low, d.high, d.k, upper),
+                d.risks
+            );
         }
     }
     assert!(planned > designs / 4 && without > 0 && narrow > planned, "{planned} {without} {narrow}");

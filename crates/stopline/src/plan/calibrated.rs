@@ -40,14 +40,15 @@ impl Widths {
     fn of(slope: f64, sites: &[u32], narrowest: f64, widest: f64, side: Side) -> Self {
         let mut known = Vec::new();
         for line in sites.iter().map(|&n| slope * f64::from(n)) {
-            let (mut h, last) = match side {
-                Side::Upper => (libm::ceil(line + narrowest) - line, widest),
-                // Below total 0 there is no lower line and nothing changes any more.
-                Side::Lower => (line - libm::floor(line - narrowest), widest.min(line)),
+            // Counted in whole totals: adding 1 to a distance again and again may step over the last change.
+            let (mut t, by) = match side {
+                Side::Upper => (libm::ceil(line + narrowest), 1.0),
+                Side::Lower => (libm::floor(line - narrowest), -1.0),
             };
-            while h <= last {
-                known.push(h);
-                h += 1.0;
+            // Below total 0 there is no lower line and nothing changes any more.
+            while (t - line) * by <= widest && (side == Side::Upper || t >= 0.0) {
+                known.push((t - line) * by);
+                t += by;
             }
         }
         known.sort_by(f64::total_cmp);
