@@ -69,7 +69,7 @@ struct Drawn {
 fn draw(rng: &mut ChaCha8Rng) -> Drawn {
     let low = uniform(rng, -2.0, 1.5).exp();
     let high = low * uniform(rng, 1.5, 3.5);
-    let k = if rng.next_u32() % 8 == 0 { f64::INFINITY } else { uniform(rng, -1.2, 3.0).exp() };
+    let k = if rng.next_u32().is_multiple_of(8) { f64::INFINITY } else { uniform(rng, -1.2, 3.0).exp() };
     let risks = [uniform(rng, -3.9, -1.2).exp(), uniform(rng, -3.9, -1.2).exp()];
     let (first, every) = (1 + rng.next_u32() % 6, 1 + rng.next_u32() % 3);
     let cap = first + 5 + rng.next_u32() % 35;
