@@ -22,7 +22,7 @@ const ROWS: [(&str, Step); 14] = [
     ("wheel", python::wheel),
     ("pytest", |kit| python::on_wheel(kit, "pytest", &["--import-mode=importlib", "python/tests"])),
     ("stubtest", |kit| python::on_wheel(kit, "stubtest", &["stopline"])),
-    ("mypy", |kit| python::on_wheel(kit, "mypy", &["--strict", "python/tests"])),
+    ("mypy", |kit| python::on_wheel(kit, "mypy", &["--strict", "python/stopline", "python/tests"])),
 ];
 
 #[derive(clap::Args)]
