@@ -151,7 +151,7 @@ impl Counts {
         let columns = Columns {
             field: &borrowed(&field),
             visit: visit.as_deref(),
-            site: &site,
+            site: Some(&site),
             plants: plants.as_deref(),
             counts: &counts,
         };
@@ -250,8 +250,7 @@ pub fn fit(py: Python<'_>, counts: &Bound<'_, PyAny>, level: f64) -> PyResult<Fi
         // One walk, as a plain column of counts.
         let counts = column(&counts.extract()?);
         let field = vec!["1"; counts.len()];
-        let site: Vec<Option<f64>> = (1..).take(counts.len()).map(|i: u32| Some(f64::from(i))).collect();
-        let columns = Columns { field: &field, visit: None, site: &site, plants: None, counts: &[("count", &counts)] };
+        let columns = Columns { field: &field, visit: None, site: None, plants: None, counts: &[("count", &counts)] };
         held = core::Counts::from_columns(&columns, None).map_err(|e| many(py, e))?;
         (&held, None)
     };

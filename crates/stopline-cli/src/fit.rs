@@ -5,12 +5,12 @@ use crate::output::{self, Answer};
 use crate::words::{figures, many, one_line};
 use crate::{arguments, input, values};
 use stopline::Watch;
-use stopline::dispersion::{Bound, Clumping, Estimate, FieldFit, Fit};
+use stopline::dispersion::{Bound, Clumping, Estimate, FieldFit, Fit, fit_counts};
 
 pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
     let level = values::level("--level", &args.level)?;
     let counts = input::counts(&args.counts, &args.reading)?;
-    let fit = input::fitted(&counts, level, watch)?;
+    let fit = fit_counts(&counts, level, watch)?;
     if json {
         return Ok(Answer { notes: counts.notes(), ..Answer::json(&fit) });
     }

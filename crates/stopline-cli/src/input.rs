@@ -6,9 +6,8 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 use stopline::counts::Counts;
-use stopline::dispersion::{Fit, WalkCounts, fit};
 use stopline::plan::{Plan, Table};
-use stopline::{Code, Error, Level, Watch};
+use stopline::{Code, Error};
 
 /// Most bytes of a plan file: a plan with the most sites has some 10 MiB.
 const LARGEST_PLAN: u64 = 1 << 28;
@@ -33,18 +32,6 @@ fn name(path: &Path) -> String {
 pub fn counts(path: &Path, how: &ReadingArguments) -> Result<Counts, Failure> {
     let reading = how.reading()?;
     Counts::read(open(path)?, &reading).map_err(|e| Failure::from(e).in_file(&name(path)).with_counts_to_choose())
-}
-
-/// The fit of all walks of a table of counts.
-pub fn fitted(counts: &Counts, level: Level, watch: &dyn Watch) -> Result<Fit, Failure> {
-    let present: Vec<Vec<u32>> = counts.walks.iter().map(|walk| walk.present().collect()).collect();
-    let walks = counts.walks.iter().zip(&present).map(|(walk, counts)| WalkCounts {
-        field: &walk.field,
-        visit: &walk.visit,
-        counts,
-        missing: walk.missing(),
-    });
-    Ok(fit(&walks.collect::<Vec<_>>(), level, watch)?)
 }
 
 /// A plan file; a byte order mark is passed over.

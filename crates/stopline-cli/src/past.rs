@@ -6,7 +6,7 @@ use crate::input;
 use std::collections::BTreeSet;
 use std::path::Path;
 use stopline::counts::{Counts, PlantsFrom};
-use stopline::dispersion::{Estimate, Fit, ForPlan, Got};
+use stopline::dispersion::{Estimate, Fit, ForPlan, Got, fit_counts};
 use stopline::{Code, Error, Level, Watch};
 
 /// Level of the limits of k in reports.
@@ -32,7 +32,7 @@ impl Past {
             let error = Error::new(Code::OutOfRange, "number of fields in --from", fields, allowed);
             return Err(Failure::from(error).in_file(&path.display().to_string()));
         }
-        let fit = input::fitted(&counts, Level::new(LEVEL)?, watch)?;
+        let fit = fit_counts(&counts, Level::new(LEVEL)?, watch)?;
         let for_plan = fit.for_plan()?;
         Ok(Self { name, counts, fit, for_plan })
     }

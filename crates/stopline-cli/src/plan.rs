@@ -11,9 +11,6 @@ use std::path::PathBuf;
 use stopline::plan::{About, Aim, Design, Method, Objective, Plan, Table};
 use stopline::{Code, Dispersion, Error, K, Plants, Score, Thresholds, Unit, Watch};
 
-/// Plants of a site where neither counts nor a flag say it: three in a row (common practice, no source).
-const PLANTS: u16 = 3;
-
 pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
     files_differ(args)?;
     // What is quick to check comes before counts are read and fitted.
@@ -39,7 +36,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     let plants = match (known, &past) {
         (Some(plants), _) => plants,
         (None, Some(past)) => past.counts.plants,
-        (None, None) => Plants::new(PLANTS)?,
+        (None, None) => Plants::USUAL,
     };
     let thresholds = match thresholds {
         Some(t) => Some(per_site(args, &score, t, known, plants)?),

@@ -158,6 +158,8 @@ pub struct Plants(u16);
 impl Plants {
     /// A single plant.
     pub const ONE: Plants = Plants(1);
+    /// What a site is where nobody says it: three plants in a row (common practice, no source).
+    pub const USUAL: Plants = Plants(3);
 
     /// At least one plant.
     ///

@@ -21,6 +21,29 @@ impl Site {
     pub fn of(count: u32) -> Self {
         Self { groups: vec![Some(count)] }
     }
+
+    /// A site with numbers as other languages hold them, one per group; 3.0 is 3.
+    ///
+    /// # Errors
+    /// `entry` for 3.5, −1, NaN and what is above 2³² − 1.
+    ///
+    /// ```
+    /// assert_eq!(stopline::Site::of_numbers(&[Some(3.0)])?, stopline::Site::of(3));
+    /// assert!(stopline::Site::of_numbers(&[Some(3.5)]).is_err());
+    /// # Ok::<(), stopline::Error>(())
+    /// ```
+    pub fn of_numbers(groups: &[Option<f64>]) -> Result<Self, Error> {
+        Ok(Self { groups: groups.iter().map(|number| number.map(count).transpose()).collect::<Result<_, _>>()? })
+    }
+}
+
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // whole and in range
+fn count(number: f64) -> Result<u32, Error> {
+    if (0.0..=f64::from(u32::MAX)).contains(&number) && libm::trunc(number) == number {
+        Ok(number as u32)
+    } else {
+        Err(Error::new(Code::Entry, "count", number, "a whole number from 0 to 4294967295"))
+    }
 }
 
 /// How a site is scored.
@@ -96,6 +119,15 @@ impl Score {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn numbers_of_a_site_are_counts() {
+        let site = Site::of_numbers(&[Some(-0.0), None, Some(4_294_967_295.0)]).unwrap();
+        assert_eq!(site.groups, [Some(0), None, Some(u32::MAX)]);
+        for bad in [3.5, -1.0, f64::NAN, f64::INFINITY, 4_294_967_296.0] {
+            assert_eq!(Site::of_numbers(&[Some(bad)]).unwrap_err().code(), Code::Entry, "{bad}");
+        }
+    }
 
     #[test]
     fn counts_add_and_units_are_judged_one_by_one() {

@@ -5,6 +5,7 @@ use super::header::Names;
 use super::walks::{Cells, Walks};
 use crate::error::{Code, Error, Errors};
 use crate::params::Plants;
+use std::collections::BTreeMap;
 
 /// Columns of equal length, one place per site; `None` is a missing value.
 ///
@@ -16,8 +17,9 @@ pub struct Columns<'a> {
     pub field: &'a [&'a str],
     /// Names of the visits; without them all sites are of one visit.
     pub visit: Option<&'a [&'a str]>,
-    /// Numbers of the sites, rising along each walk.
-    pub site: &'a [Option<f64>],
+    /// Numbers of the sites, rising along each walk; without them the sites of a walk are 1, 2, … in
+    /// the order given.
+    pub site: Option<&'a [Option<f64>]>,
     /// Plants at each site.
     pub plants: Option<&'a [Option<f64>]>,
     /// Names and columns of counts; several are added.
@@ -40,7 +42,7 @@ impl Counts {
     ///     &Columns {
     ///         field: &["heron", "heron"],
     ///         visit: None,
-    ///         site: &[Some(1.0), Some(2.0)],
+    ///         site: Some(&[Some(1.0), Some(2.0)]),
     ///         plants: Some(&[Some(3.0), Some(3.0)]),
     ///         counts: &[("spiders", &[Some(2.0), None]), ("lacewings", &[Some(1.0), Some(0.0)])],
     ///     },
@@ -52,7 +54,7 @@ impl Counts {
     pub fn from_columns(columns: &Columns<'_>, plants_wanted: Option<Plants>) -> Result<Self, Errors> {
         let &Columns { field, visit, site, plants, counts } = columns;
         let lengths =
-            [("visit", visit.map(<[_]>::len)), ("site", Some(site.len())), ("plants", plants.map(<[_]>::len))];
+            [("visit", visit.map(<[_]>::len)), ("site", site.map(<[_]>::len)), ("plants", plants.map(<[_]>::len))];
         let lengths = lengths.into_iter().chain(counts.iter().map(|(name, column)| (*name, Some(column.len()))));
         let bad: Vec<Error> = lengths
             .filter_map(|(name, length)| {
@@ -75,19 +77,21 @@ impl Counts {
         };
         let missing = [String::new()];
         let mut walks = Walks::new(names, &missing, None, plants_wanted);
+        let mut last_sites = BTreeMap::<_, u32>::new();
         for (i, (field, row)) in field.iter().zip(1..).enumerate() {
             // As text, so that there is one set of checks; + 0.0 turns −0 into 0.
             let number = |column: &[Option<f64>]| match column.get(i) {
                 Some(Some(x)) => (x + 0.0).to_string(),
                 _ => String::new(),
             };
-            let (site, plants) = (number(site), plants.map(number));
-            let cells = Cells {
-                field,
-                visit: visit.and_then(|visit| visit.get(i)).copied(),
-                site: &site,
-                plants: plants.as_deref(),
-            };
+            let visit = visit.and_then(|visit| visit.get(i)).copied();
+            let site = site.map(number).unwrap_or_else(|| {
+                let last = last_sites.entry((*field, visit)).or_default();
+                *last += 1;
+                last.to_string()
+            });
+            let plants = plants.map(number);
+            let cells = Cells { field, visit, site: &site, plants: plants.as_deref() };
             let counts: Vec<String> = counts.iter().map(|(_, column)| number(column)).collect();
             walks.row(row, cells, counts.iter().map(String::as_str));
         }
@@ -102,8 +106,13 @@ mod tests {
     const SITES: [Option<f64>; 3] = [Some(1.0), Some(2.0), Some(3.0)];
 
     fn read(site: &[Option<f64>], counts: &[Option<f64>]) -> Result<Counts, Errors> {
-        let columns =
-            Columns { field: &["heron"; 3], visit: Some(&["1"; 3]), site, plants: None, counts: &[("count", counts)] };
+        let columns = Columns {
+            field: &["heron"; 3],
+            visit: Some(&["1"; 3]),
+            site: Some(site),
+            plants: None,
+            counts: &[("count", counts)],
+        };
         Counts::from_columns(&columns, Some(Plants::ONE))
     }
 
@@ -126,10 +135,21 @@ mod tests {
     }
 
     #[test]
+    fn sites_without_numbers_are_numbered_along_their_walk() {
+        let (field, visit) = (["heron", "plover", "heron", "heron"], ["1", "1", "2", "1"]);
+        let counts = [Some(3.0), Some(1.0), None, Some(0.0)];
+        let columns =
+            Columns { field: &field, visit: Some(&visit), site: None, plants: None, counts: &[("count", &counts)] };
+        let walks = Counts::from_columns(&columns, None).unwrap().walks;
+        let sites: Vec<_> = walks.iter().map(|w| (w.field.as_str(), w.visit.as_str(), &w.sites[..])).collect();
+        assert_eq!(sites, [("heron", "1", &[1, 2][..]), ("plover", "1", &[1]), ("heron", "2", &[1])]);
+    }
+
+    #[test]
     fn columns_must_fit_together() {
         let e = read(&SITES[..2], &SITES).unwrap_err();
         assert_eq!(e.to_string(), "length of column site is 2; allowed: 3, as of column field");
-        let none = Columns { field: &[], visit: None, site: &[], plants: None, counts: &[] };
+        let none = Columns { field: &[], visit: None, site: None, plants: None, counts: &[] };
         assert_eq!(Counts::from_columns(&none, None).unwrap_err().as_slice()[0].code(), Code::CountsColumn);
         let empty = Columns { counts: &[("count", &[])], ..none };
         assert_eq!(Counts::from_columns(&empty, None).unwrap_err().as_slice()[0].code(), Code::CountsEmpty);

@@ -7,6 +7,7 @@
 use super::estimate::{Bound, Clumping, CommonK, Estimate, Why, common_k};
 use super::frequencies::Frequencies;
 use super::model::Dispersion;
+use crate::counts::Counts;
 use crate::error::{Code, Error};
 use crate::params::{K, Level};
 use crate::watch::{Watch, tell};
@@ -101,6 +102,29 @@ pub fn fit(walks: &[WalkCounts<'_>], level: Level, watch: &dyn Watch) -> Result<
         tables.push(table);
     }
     Ok(Fit { fields, common: common_k(&tables, level)?, level })
+}
+
+/// Fits k to each walk of counts and one k to all.
+///
+/// # Errors
+/// As [`fit`].
+///
+/// ```
+/// use stopline::{Level, Quiet, counts::{Counts, Reading}, dispersion::fit_counts};
+/// let table = "field,site,count\nheron,1,0\nheron,2,4\nheron,3,NA\nheron,4,1\n";
+/// let fit = fit_counts(&Counts::read(table.as_bytes(), &Reading::default())?, Level::new(0.95)?, &Quiet)?;
+/// assert_eq!((fit.fields[0].sites, fit.fields[0].missing), (3, 1));
+/// # Ok::<(), stopline::Errors>(())
+/// ```
+pub fn fit_counts(counts: &Counts, level: Level, watch: &dyn Watch) -> Result<Fit, Error> {
+    let present: Vec<Vec<u32>> = counts.walks.iter().map(|walk| walk.present().collect()).collect();
+    let walks = counts.walks.iter().zip(&present).map(|(walk, counts)| WalkCounts {
+        field: &walk.field,
+        visit: &walk.visit,
+        counts,
+        missing: walk.missing(),
+    });
+    fit(&walks.collect::<Vec<_>>(), level, watch)
 }
 
 /// How the k of a plan was got from counts.

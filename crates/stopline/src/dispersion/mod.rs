@@ -23,6 +23,6 @@ mod model;
 mod peak;
 
 pub use estimate::{Bound, Clumping, CommonK, Estimate, Interval, Why, common_k};
-pub use fit::{FieldFit, Fit, ForPlan, Got, WalkCounts, fit};
+pub use fit::{FieldFit, Fit, ForPlan, Got, WalkCounts, fit, fit_counts};
 pub use frequencies::Frequencies;
 pub use model::Dispersion;
