@@ -30,7 +30,8 @@ libfuzzer_sys::fuzz_target!(|input: Input<'_>| {
     let (field, visit): (Vec<_>, Vec<_>) = input.columns.iter().map(|&(field, visit, ..)| (field, visit)).unzip();
     let (site, count): (Vec<_>, Vec<_>) = input.columns.iter().map(|&(.., site, count)| (site, count)).unzip();
     let counts = [("a", &count[..]), ("b", &site[..])];
-    let columns = Columns { field: &field, visit: Some(&visit), site: Some(&site), plants: Some(&count), counts: &counts };
+    let columns =
+        Columns { field: &field, visit: Some(&visit), site: Some(&site), plants: Some(&count), counts: &counts };
     holds(Counts::from_columns(&columns, how.plants_wanted));
     holds(Counts::from_columns(&Columns { site: None, ..columns }, how.plants_wanted));
 });
