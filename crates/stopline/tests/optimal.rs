@@ -2,6 +2,7 @@
 //! forward pass: thresholds 1.5 and 3, k 2, cap 20, risks at most .10.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, missing_docs)]
 
+use stopline::evaluate::evaluate_lines;
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Plan, Table};
 use stopline::{Call, Code, Dispersion, K, Mean, Plants, Quiet, Risk, Risks, Score, Thresholds};
 
@@ -73,6 +74,14 @@ fn a_good_plan_typed_in_has_its_exact_numbers_and_beats_no_bound() {
     let plan = Plan::given(Design { checks: table.checks, ..known() }, table.lines, &Quiet).unwrap();
     for (row, risk) in plan.attained().iter().zip([0.099_798, 0.099_506]) {
         assert!((row.p - risk).abs() < 5e-7, "printed to six digits: {}", row.p);
+    }
+    let sites =
+        [(0.75, 5.724_636), (1.5, 9.003_786), (2.12, 9.666_882), (2.25, 9.376_868), (3.0, 6.855_415), (4.5, 3.826_078)];
+    let means = sites.map(|(m, _)| Mean::new(m).unwrap());
+    let design = plan.asked();
+    let curve = evaluate_lines(plan.lines(), &design.score, &design.dispersion, &means, &Quiet).unwrap();
+    for (row, (_, expected)) in curve.rows.iter().zip(sites) {
+        assert!((row.expected_sites - expected).abs() < 5e-7, "printed to six decimals: {}", row.expected_sites);
     }
 }
 

@@ -196,9 +196,9 @@ impl Axis {
     fn mean(&self, x: f64) -> f64 {
         if self.shares { 1.0 / (1.0 + libm::exp(-x)) } else { libm::exp(x) }
     }
-    /// The middle of the strip at the last check.
+    /// The middle of the strip.
     fn middle(&self, lines: &Lines) -> f64 {
-        let m = middle(lines);
+        let m = strip(lines).unwrap_or_else(|| middle(lines));
         if self.shares {
             let p = (m / self.units).clamp(0.001, 0.999);
             libm::log(p / (1.0 - p))
@@ -206,6 +206,20 @@ impl Axis {
             libm::log(m)
         }
     }
+}
+
+/// Mean per site along the middle of the open totals before the last check, where they end upwards.
+fn strip(lines: &Lines) -> Option<f64> {
+    let (_, rows) = lines.rows().split_last()?;
+    let (mut totals, mut sites) = (0.0, 0.0);
+    for row in rows {
+        if let Some((high, _)) = row.highest() {
+            let low = row.lowest().map_or(0, |(low, _)| low + 1);
+            totals += 0.5 * (low as f64 + high as f64);
+            sites += f64::from(row.at);
+        }
+    }
+    (totals > 0.0).then_some(totals / sites)
 }
 
 /// The mean at which P(adequate) = P(inadequate), to 1e-13 relative: sought outwards from the middle

@@ -9,6 +9,14 @@
 use super::kernel::Fused;
 use super::kernel::{Lanes, Plain, Stretch, Tilted, recur, tilt};
 
+/// Work in plain arithmetic, whose results are the same bits under every instruction set.
+pub(crate) trait PlainWork {
+    /// What it gives.
+    type Result;
+    /// Does it; with everything it calls marked `#[inline(always)]`, so that it is compiled for the set it runs under.
+    fn run(self) -> Self::Result;
+}
+
 /// Instructions that the kernels may use.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct InstructionSet(Set);
@@ -76,6 +84,18 @@ impl InstructionSet {
         }
     }
 
+    /// Runs plain work compiled for this set.
+    pub(crate) fn plainly<W: PlainWork>(self, work: W) -> W::Result {
+        match self.0 {
+            Set::Portable => work.run(),
+            // SAFETY: these sets are only made after the processor was asked for the very features.
+            #[cfg(target_arch = "x86_64")]
+            Set::Avx2 => unsafe { avx2::plainly(work) },
+            #[cfg(target_arch = "x86_64")]
+            Set::Avx512 => unsafe { avx512::plainly(work) },
+        }
+    }
+
     pub(super) fn recur(self, stretch: &Stretch<'_>, cells: &mut [f64], exponents: &mut Vec<i32>) -> bool {
         match self.0 {
             Set::Portable => recur::<Plain, 2>(stretch, cells, exponents),
@@ -110,7 +130,12 @@ impl InstructionSet {
 macro_rules! instantiate {
     ($name:ident, $features:literal, $tile:literal, $chains:literal) => {
         mod $name {
-            use super::{Fused, Lanes, Stretch, Tilted};
+            use super::{Fused, Lanes, PlainWork, Stretch, Tilted};
+
+            #[target_feature(enable = $features)]
+            pub fn plainly<W: PlainWork>(work: W) -> W::Result {
+                work.run()
+            }
 
             #[target_feature(enable = $features)]
             pub fn recur(stretch: &Stretch<'_>, cells: &mut [f64], exponents: &mut Vec<i32>) -> bool {

@@ -21,9 +21,9 @@ mod windows;
 
 pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites};
 pub use dispatch::InstructionSet;
+pub(crate) use dispatch::PlainWork;
 pub use evaluation::{Evaluation, evaluate};
 pub use exits::{Exit, Exits, exits};
-pub(crate) use forward::Workspace;
 pub use lean::{Evaluator, Point};
 pub(crate) use outcome::pooled_calls;
 pub(crate) use windows::{Reach, Windows};

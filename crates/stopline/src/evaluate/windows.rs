@@ -102,14 +102,6 @@ impl Windows {
         }
     }
 
-    /// Forgets every row but keeps the memory.
-    pub fn clear(&mut self) {
-        self.rows.clear();
-        self.parts.clear();
-        self.gaps.clear();
-        self.work = 0.0;
-    }
-
     /// Adds the check `at`, tracked below `limit`; returns how many totals that are.
     pub fn add(&mut self, at: u32, limit: Total, stops: &[Stop], reach: Reach) -> usize {
         // Before the first check the total is 0 for sure.

@@ -1,29 +1,14 @@
-//! Exact entries of a strip for the master problem, and how its walks reach each total.
-#![allow(clippy::indexing_slicing)] // arrays of one length
+//! The forward pass over a strip: exact risks and expected sites, and how its walks reach each total.
+#![allow(clippy::indexing_slicing)] // rows of one length, cut by the limits of the row
+#![allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_possible_wrap)] // totals from 0 to the longest row in memory
 
-use super::backward::Strip;
-use crate::error::Error;
-use crate::evaluate::{Evaluator, InstructionSet, Reach, Windows, Workspace};
-use crate::law::Law;
-use crate::lines::{Call, Lines, Row, Stop};
+use super::backward::{FAR, Strip};
+use super::stage::{ADEQUATE, BLOCK, INADEQUATE, LANE, MEANS, Stage};
+use crate::evaluate::{InstructionSet, PlainWork};
 use crate::score::Total;
-use crate::watch::Quiet;
-
-/// The recursion of one design, with its memory.
-pub(super) struct Forward {
-    sites: Vec<u32>,
-    by_call: bool,
-    /// At the objective's means, then the inadequate and the adequate mean, then where staying
-    /// undecided is bounded.
-    laws: Vec<Law>,
-    objective: usize,
-    reach: Reach,
-    evaluator: Evaluator,
-    workspace: Workspace,
-}
 
 /// What the master problem knows of a plan.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Entries {
     /// Expected sites at each mean of the objective.
     pub sites: Vec<f64>,
@@ -31,83 +16,91 @@ pub(super) struct Entries {
     pub risks: Vec<f64>,
 }
 
-impl Forward {
-    /// For checks at `sites`; `middle` is the mean per site in the middle of the strips to come.
-    pub fn new(sites: &[u32], by_call: bool, laws: Vec<Law>, objective: usize, middle: f64) -> Self {
-        let reach = laws.first().map_or(Reach::default(), Reach::of);
-        Self {
-            sites: sites.to_vec(),
-            by_call,
-            laws,
-            objective,
-            reach,
-            evaluator: Evaluator::over(Windows::default(), reach, middle, InstructionSet::PORTABLE),
-            workspace: Workspace::default(),
-        }
-    }
+/// In the measure of the stage, the chance of standing at each total of each check before it stops
+/// there, from the lowest that can be reached up to the first few of the upper line.
+#[derive(Debug, Default)]
+pub(super) struct Reach {
+    cells: Vec<f64>,
+    /// First cell and first total of each check.
+    rows: Vec<(usize, usize)>,
+    open: Vec<f64>,
+}
 
-    /// The stops of check `i`; with `split`, the lowest total of the upper stop apart, so that it is tracked.
-    fn stops(&self, strip: &Strip, i: usize, split: bool) -> ([Stop; 4], usize, Total) {
-        let (low, high) = (strip.low[i], strip.high[i]);
-        let none = Stop { from: None, to: None, call: Call::Adequate };
-        let (mut stops, mut n) = ([none; 4], 0);
-        let mut put = |stop: Stop| {
-            stops[n] = stop;
-            n += 1;
-        };
-        if low >= 0 {
-            put(Stop { from: None, to: Some(low), call: Call::Inadequate });
-        }
-        if !self.by_call && i + 1 == self.sites.len() && low + 1 < high {
-            put(Stop { from: (low >= 0).then_some(low + 1), to: Some(high - 1), call: Call::Undecided });
-        }
-        let mut limit = high;
-        if split {
-            put(Stop { from: Some(high), to: Some(high), call: Call::Adequate });
-            limit = high + 1;
-        }
-        put(Stop { from: Some(limit), to: None, call: Call::Adequate });
-        (stops, n, limit)
+impl Reach {
+    /// The chance of standing at `total` at check `i`.
+    pub fn chance(&self, i: usize, total: Total) -> f64 {
+        let Some(&(at, first)) = self.rows.get(i) else { return 0.0 };
+        let end = self.rows.get(i + 1).map_or(self.cells.len(), |r| r.0);
+        let place = usize::try_from(total).ok().and_then(|t| t.checked_sub(first)).map(|t| at + t);
+        place.filter(|&p| p < end).and_then(|p| self.cells.get(p)).copied().unwrap_or(0.0)
     }
+}
 
-    fn compile(&mut self, strip: &Strip, split: bool) {
-        self.evaluator.windows.clear();
-        for i in 0..self.sites.len() {
-            let (stops, n, limit) = self.stops(strip, i, split);
-            self.evaluator.windows.add(self.sites[i], limit, &stops[..n], self.reach);
+impl Stage {
+    /// Exact entries of a strip; `reach` is filled.
+    pub fn entries(&self, set: InstructionSet, strip: &Strip, reach: &mut Reach) -> Entries {
+        set.plainly(Walking { stage: self, strip, reach })
+    }
+}
+
+struct Walking<'a> {
+    stage: &'a Stage,
+    strip: &'a Strip,
+    reach: &'a mut Reach,
+}
+
+impl PlainWork for Walking<'_> {
+    type Result = Entries;
+
+    #[inline(always)]
+    fn run(self) -> Entries {
+        let (stage, Self { strip, reach, .. }) = (self.stage, self);
+        let Reach { cells, rows, open } = reach;
+        cells.clear();
+        rows.clear();
+        open.clear();
+        open.push(1.0);
+        let mut sites = vec![f64::from(stage.sites[0]); stage.means];
+        // At the inadequate mean everything but adequate, at the adequate mean inadequate, then undecided.
+        let mut ends = vec![0.0; 2 + stage.undecided];
+        let mut base = 0;
+        for i in 0..stage.checks() {
+            let high = strip.high[i].max(0) as usize;
+            if high <= base || open.is_empty() {
+                break; // everything left is adequate, or nothing is left
+            }
+            let at = cells.len();
+            let len = high - base + FAR;
+            cells.resize(at + len.next_multiple_of(LANE * BLOCK), 0.0);
+            for (b, out) in cells[at..].chunks_exact_mut(LANE * BLOCK).enumerate() {
+                out.copy_from_slice(stage.middle.onwards(i, open, b * BLOCK).as_flattened());
+            }
+            cells.truncate(at + len);
+            rows.push((at, base));
+            let row = &cells[at..at + high - base];
+            let first_open = ((strip.low[i] + 1).max(0) as usize).clamp(base, high);
+            let (stopped, still) = row.split_at(first_open - base);
+            if !stopped.is_empty() {
+                for (end, tilt) in ends.iter_mut().zip([INADEQUATE, ADEQUATE]) {
+                    *end += stage.middle.weigh(tilt, i, base, stopped);
+                }
+            }
+            if i + 1 < stage.checks() {
+                for (j, sites) in sites.iter_mut().enumerate() {
+                    *sites += stage.gap(i + 1) * stage.middle.weigh(MEANS + j, i, first_open, still);
+                }
+                open.clear();
+                open.extend_from_slice(still);
+                base = first_open;
+            } else {
+                let tilts = (MEANS + stage.means..).take(stage.undecided);
+                for (end, tilt) in [(0, INADEQUATE)].into_iter().chain((2..).zip(tilts)) {
+                    ends[end] += stage.middle.weigh(tilt, i, first_open, still);
+                }
+            }
         }
-    }
-
-    /// Exact entries of a strip, in plain arithmetic.
-    pub fn entries(&mut self, strip: &Strip) -> Result<Entries, Error> {
-        self.compile(strip, false);
-        let points = self.evaluator.points(&self.laws)?;
-        let (objective, bounded) = points.split_at(self.objective);
-        let mut risks = vec![bounded[0].adequate, bounded[1].inadequate];
-        risks.extend(bounded[2..].iter().map(|p| p.undecided));
-        Ok(Entries { sites: objective.iter().map(|p| p.expected_sites).collect(), risks })
-    }
-
-    /// Under `law`, the probability of standing at each total of each check, from `first` on, up to the
-    /// first total of the upper stop.
-    pub fn reach(&mut self, strip: &Strip, law: &Law) -> Result<Vec<(Total, Vec<f64>)>, Error> {
-        self.compile(strip, true);
-        let mut reach = Vec::with_capacity(self.sites.len());
-        self.workspace.checks(&self.evaluator.windows, law, &Quiet, |check| {
-            let scale = libm::exp2(f64::from(check.exponent));
-            reach.push((check.window.base, check.q.iter().map(|q| q * scale).collect()));
-            Ok(())
-        })?;
-        Ok(reach)
-    }
-
-    /// The strip as lines.
-    pub fn lines(&self, strip: &Strip) -> Result<Lines, Error> {
-        let row = |i: usize| {
-            let (low, high) = (strip.low[i], strip.high[i]);
-            let middle = (!self.by_call && i + 1 == self.sites.len()).then_some(Call::Undecided);
-            Row::two_calls(self.sites[i], (low >= 0).then_some(low), Some(high), middle)
-        };
-        Lines::new((0..self.sites.len()).map(row).collect())
+        let adequate = 1.0 - ends[0];
+        ends[0] = if adequate > 0.0 { adequate } else { 0.0 };
+        Entries { sites, risks: ends }
     }
 }

@@ -2,35 +2,37 @@
 //!
 //! For weights of means and multipliers of the risks, backward induction gives the plan of least cost
 //! ([`backward`]); its cost less Σ multiplier·asked risk bounds the objective of *every* plan on the same
-//! checks that keeps the risks, randomised ones included (Lagrangian duality). The best mixture of the
-//! plans found so far gives the next weights and multipliers ([`master`]); when no new plan improves it,
-//! bound and mixture meet. The plan itself is the best that moving single boundary points and pairs of
-//! them reaches from the plans of the mixture ([`polish`]): with lines that rise and no holes.
+//! checks that keeps the risks, randomised ones included (Lagrangian duality). Cutting planes find the
+//! highest bound ([`problem`], [`master`]). The plan itself is the best that moving boundary points, one or
+//! a few at a time, reaches from the plans met there ([`polish`]): with lines that rise and no holes.
 //!
 //! For the largest expected sites over all means the objective's rows are a few means around the largest,
 //! moved until it lies among them.
-#![allow(clippy::indexing_slicing)] // two bounds, then one for each undecided mean
 
 mod backward;
 mod forward;
 mod master;
 mod polish;
+mod problem;
 mod proof;
+mod search;
+mod stage;
+#[cfg(test)]
+mod tests;
 
 pub use proof::Proof;
 
-use self::backward::{Costs, Stage, Strip};
-use self::forward::Forward;
-use self::master::Master;
-use self::polish::{Candidate, Polish};
+use self::backward::{Costs, Strip};
+use self::polish::CLOSE;
+use self::problem::{Problem, Solved, Start};
 use super::checks::Closing;
 use super::design::Asked;
 use crate::error::{Code, Error};
-use crate::evaluate::{Evaluator, InstructionSet, LargestSites, evaluate_lines, largest_expected_sites, pooled_calls};
+use crate::evaluate::{InstructionSet, evaluate_lines, pooled_calls};
 use crate::law::Law;
 use crate::lines::{Call, Lines};
 use crate::params::{Mean, Share};
-use crate::watch::{Watch, tell};
+use crate::watch::Watch;
 
 /// What an optimal plan has least of.
 #[derive(Debug, Clone, PartialEq)]
@@ -59,284 +61,25 @@ impl Objective {
     }
 }
 
-/// Steps of multipliers alone, before the mixture takes over.
-const FIRST_STEPS: usize = 6;
-/// Power of the ratio by which a multiplier is moved: risks are coupled, full steps circle.
-const DAMPED: f64 = 0.8;
-/// Plans sought for one set of means.
-const MOST_PLANS: usize = 80;
-/// The mixture and the bound have met.
-const MET: f64 = 2e-6;
-/// Means around the largest expected sites, as steps of ln mean.
-const AROUND: [f64; 5] = [-0.04, -0.02, 0.0, 0.02, 0.04];
+/// Means that the search for the largest expected sites takes in, one after another.
+const MOST_MEANS: usize = 12;
+/// The largest expected sites of a mixture of plans are those at its means.
+const SAME_SITES: f64 = 5e-6;
+/// Times a plan is improved where its own expected sites are largest.
+const IMPROVED: usize = 6;
 /// Plans tried until P(undecided) is kept at the plan's own even mean.
 const EVEN_MEANS: usize = 8;
-/// Times the means are moved.
-const MOVES: usize = 6;
 
-/// One design with its laws, ready to be solved for several sets of means.
-struct Problem<'a> {
-    asked: &'a Asked<'a>,
-    sites: Vec<u32>,
-    law: Law,
-    bounds: Vec<f64>,
-    undecided: Vec<Law>,
-    undecided_means: Vec<Mean>,
-    longest: usize,
-    middle: f64,
+/// A solution of the dual problem, and the best plan found there.
+struct Best {
+    solved: Solved,
+    strip: Strip,
+    value: f64,
 }
 
-/// A solved set of means.
-struct Solved {
-    costs: Costs,
-    bound: f64,
-    mixed: Vec<Strip>,
-    stage: Stage,
-    forward: Forward,
-}
-
-impl<'a> Problem<'a> {
-    fn new(asked: &'a Asked<'a>, sites: &[u32], undecided: Option<(Share, Mean)>) -> Result<Self, Error> {
-        let [low, high] = asked.nominal()?;
-        if asked.laws.iter().any(|l| l.nodes.len() != 1) || low.tilt_to(&high).is_none() {
-            return Err(Error::new(
-                Code::Combination,
-                "dispersion of an optimal plan",
-                asked.design.dispersion.name(),
-                "poisson, constant_k or binomial: the bound holds for one k",
-            ));
-        }
-        let wald = asked.wald()?;
-        let mut bounds = vec![asked.risks.false_adequate().get(), asked.risks.false_inadequate().get()];
-        let mut undecided_means = Vec::new();
-        if let Some((at_most, even)) = undecided {
-            undecided_means = vec![asked.thresholds.inadequate(), asked.thresholds.adequate(), even];
-            bounds.extend([at_most.get(); 3]);
-        }
-        let bounded = asked.laws_at(&undecided_means)?;
-        // Upper lines above this are met with less than 1e-13 of the asked risk (Ville's inequality).
-        let cap = sites.last().copied().unwrap_or(0);
-        let per_total = (libm::log1p(-bounds[1]) - libm::log(bounds[0])) / wald.upper;
-        let longest = wald.slope * f64::from(cap) + (30.0 - libm::log(bounds[0])) / per_total + 64.0;
-        if longest * f64::from(cap) > MOST_STATES {
-            return Err(Error::new(
-                Code::TooMuchWork,
-                "optimal plan",
-                format!("about {longest:.0} totals at each of {cap} sites"),
-                format!("at most {MOST_STATES:.0e} in all: a smaller cap or lower means"),
-            ));
-        }
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // bounded by MOST_STATES
-        let longest = longest as usize;
-        Ok(Self {
-            asked,
-            sites: sites.to_vec(),
-            law: low,
-            bounds,
-            undecided: bounded,
-            undecided_means,
-            longest,
-            middle: wald.slope,
-        })
-    }
-
-    /// What of backward induction does not depend on weights and multipliers.
-    fn stage(&self, means: &[Law]) -> Result<Stage, Error> {
-        let tilt = |law: &Law| {
-            self.law
-                .tilt_to(law)
-                .ok_or_else(|| Error::about(Code::Combination, "laws of an optimal plan", "of one family"))
-        };
-        let [_, high] = self.asked.nominal()?;
-        let adequate = tilt(&high)?;
-        let means = means.iter().map(tilt).collect::<Result<_, _>>()?;
-        let undecided = self.undecided.iter().map(tilt).collect::<Result<_, _>>()?;
-        Ok(Stage::new(&self.sites, &self.law, adequate, means, undecided, self.longest))
-    }
-
-    /// Cutting planes for expected sites weighted over `means`: with `weights`, or with the weights that
-    /// make the largest of them least.
-    fn solve(
-        &self,
-        means: &[Law],
-        weights: Option<&[f64]>,
-        start: Option<&Solved>,
-        watch: &dyn Watch,
-    ) -> Result<Solved, Error> {
-        let tilt = |law: &Law| {
-            self.law
-                .tilt_to(law)
-                .ok_or_else(|| Error::about(Code::Combination, "laws of an optimal plan", "of one family"))
-        };
-        let [_, high] = self.asked.nominal()?;
-        let stage = Stage::new(
-            &self.sites,
-            &self.law,
-            tilt(&high)?,
-            means.iter().map(tilt).collect::<Result<_, _>>()?,
-            self.undecided.iter().map(tilt).collect::<Result<_, _>>()?,
-            self.longest,
-        );
-        let laws: Vec<Law> =
-            means.iter().cloned().chain([self.law.clone(), high]).chain(self.undecided.iter().cloned()).collect();
-        let by_call = self.undecided.is_empty();
-        let mut forward = Forward::new(&self.sites, by_call, laws, means.len(), self.middle);
-        let equal = vec![1.0 / means.len() as f64; means.len()];
-        let mut costs = match start {
-            Some(s) => Costs { weights: weights.map_or(equal, <[f64]>::to_vec), ..s.costs.clone() },
-            None => self.first_costs(weights.unwrap_or(&equal)),
-        };
-        let rows = if weights.is_some() { 1 } else { means.len() };
-        let mut master = Master::new(rows, &self.bounds);
-        let (mut plans, mut risks_of): (Vec<Strip>, Vec<Vec<f64>>) = (Vec::new(), Vec::new());
-        let mut add = |strip: Strip, plans: &mut Vec<Strip>, master: &mut Master| -> Result<Vec<f64>, Error> {
-            let entries = forward.entries(&strip)?;
-            let objective = match weights {
-                Some(w) => vec![entries.sites.iter().zip(w).map(|(s, w)| s * w).sum()],
-                None => entries.sites,
-            };
-            master.add(objective.into_iter().chain(entries.risks.iter().copied()).collect());
-            plans.push(strip);
-            Ok(entries.risks)
-        };
-        for strip in start.iter().flat_map(|s| &s.mixed) {
-            risks_of.push(add(strip.clone(), &mut plans, &mut master)?);
-        }
-        let (mut bound, mut best_costs) = (f64::NEG_INFINITY, costs.clone());
-        let mut mixed: Vec<usize> = Vec::new();
-        for turn in 0..MOST_PLANS {
-            tell(watch, turn as u64, MOST_PLANS as u64)?;
-            let (strip, cost) = stage.least_cost(&costs, false);
-            let dual = cost - self.priced(&costs);
-            if dual > bound {
-                (bound, best_costs) = (dual, costs.clone());
-            }
-            let known = plans.iter().position(|p| *p == strip);
-            let place = known.unwrap_or(plans.len());
-            if known.is_none() {
-                let risks = add(strip, &mut plans, &mut master)?;
-                risks_of.push(risks);
-            }
-            let early = turn < FIRST_STEPS && start.is_none() && known.is_none();
-            let prices = if early { None } else { master.solve() };
-            let step = |costs: &mut Costs| costs.step(risks_of.get(place).map_or(&[], Vec::as_slice), &self.bounds);
-            let Some(prices) = prices else {
-                step(&mut costs);
-                continue;
-            };
-            let mut next = Costs {
-                weights: costs.weights.clone(),
-                false_adequate: prices.multipliers[0],
-                false_inadequate: prices.multipliers[1],
-                undecided: prices.multipliers[2..].to_vec(),
-            };
-            // Early prices are wild; they stay within a box around the best so far.
-            next.stay_near(&best_costs);
-            if prices.feasible {
-                mixed = prices.mixed;
-                if prices.value - bound <= MET * bound.abs() {
-                    break;
-                }
-                if weights.is_none() {
-                    next.weights = cleaned(prices.weights);
-                }
-                if known.is_some() && next == costs {
-                    break;
-                }
-                costs = next;
-            } else if known.is_none() && next != costs {
-                costs = next;
-            } else {
-                step(&mut costs); // nothing new at these prices, and no mixture keeps the bounds yet
-            }
-        }
-        let mixed = mixed.into_iter().filter_map(|i| plans.get(i).cloned()).collect();
-        Ok(Solved { costs: best_costs, bound, mixed, stage, forward })
-    }
-
-    fn priced(&self, costs: &Costs) -> f64 {
-        let multipliers = [costs.false_adequate, costs.false_inadequate];
-        multipliers.iter().chain(&costs.undecided).zip(&self.bounds).map(|(l, b)| l * b).sum()
-    }
-
-    /// Sites are about proportional to the logarithm of a risk, so a unit of it is worth sites/(risk·log).
-    fn first_costs(&self, weights: &[f64]) -> Costs {
-        let sites = self.sites.last().map_or(1.0, |&n| 0.4 * f64::from(n));
-        let worth = |risk: f64| sites / (risk * (1.0 - libm::log(self.bounds[0]) - libm::log(self.bounds[1])));
-        Costs {
-            weights: weights.to_vec(),
-            false_adequate: worth(self.bounds[0]),
-            false_inadequate: worth(self.bounds[1]),
-            undecided: self.undecided.iter().map(|_| 0.1 * worth(self.bounds[0])).collect(),
-        }
-    }
-
-    /// The best feasible plan from the mixture of a solved problem.
-    fn polished(&self, solved: &mut Solved) -> Result<Option<Candidate>, Error> {
-        let mut best: Option<Candidate> = None;
-        let (own, _) = solved.stage.least_cost(&solved.costs, false);
-        let mut tried: Vec<Strip> = Vec::new();
-        for strip in solved.mixed.clone().into_iter().chain([own]) {
-            if tried.contains(&strip) {
-                continue;
-            }
-            tried.push(strip.clone());
-            let mut polish = Polish {
-                stage: &solved.stage,
-                forward: &mut solved.forward,
-                law: &self.law,
-                costs: &solved.costs,
-                bounds: &self.bounds,
-                bound: solved.bound,
-            };
-            if let Some(c) = polish.run(strip)?
-                && best.as_ref().is_none_or(|b| c.cost < b.cost)
-            {
-                best = Some(c);
-            }
-        }
-        Ok(best)
-    }
-
-    /// The bound at these costs, looking at every total.
-    fn bound(&self, stage: &Stage, costs: &Costs) -> f64 {
-        stage.least_cost(costs, true).1 - self.priced(costs)
-    }
-}
-
-/// Weights without what rounding left of those that are 0.
-fn cleaned(mut weights: Vec<f64>) -> Vec<f64> {
-    weights.iter_mut().filter(|w| **w < 1e-9).for_each(|w| *w = 0.0);
-    let sum: f64 = weights.iter().sum();
-    weights.iter_mut().for_each(|w| *w /= sum);
-    weights
-}
-
-/// Means of a share count per site: `units` of them.
-fn scale(law: &Law) -> f64 {
-    if let Law::Binomial { units, .. } = law { f64::from(*units) } else { 1.0 }
-}
-
-/// Totals times sites above which an optimal plan is refused.
-const MOST_STATES: f64 = 2e7;
-
-impl Costs {
-    /// Multipliers within a factor of 2 of others.
-    fn stay_near(&mut self, others: &Costs) {
-        let near = |x: &mut f64, other: f64| *x = x.clamp(0.5 * other, 2.0 * other);
-        near(&mut self.false_adequate, others.false_adequate);
-        near(&mut self.false_inadequate, others.false_inadequate);
-        for (u, other) in self.undecided.iter_mut().zip(&others.undecided) {
-            *u = u.clamp(0.5 * other, 2.0 * other + 1.0);
-        }
-    }
-
-    /// Multipliers moved by how far each risk is from its bound: a risk falls about as its multiplier grows.
-    fn step(&mut self, risks: &[f64], bounds: &[f64]) {
-        let multipliers = [&mut self.false_adequate, &mut self.false_inadequate].into_iter().chain(&mut self.undecided);
-        for ((l, risk), bound) in multipliers.zip(risks).zip(bounds) {
-            *l = (*l * libm::pow((risk / bound).clamp(0.05, 20.0), DAMPED)).max(1e-3);
-        }
+impl Best {
+    fn close(&self) -> bool {
+        self.value <= self.solved.bound * (1.0 + CLOSE)
     }
 }
 
@@ -349,24 +92,39 @@ impl Asked<'_> {
         undecided_at_most: Option<Share>,
         watch: &dyn Watch,
     ) -> Result<Option<(Lines, Proof)>, Error> {
+        self.optimal_on(InstructionSet::best(), sites, objective, undecided_at_most, watch)
+    }
+
+    /// The same compiled for one instruction set: the result is the same for all.
+    fn optimal_on(
+        &self,
+        set: InstructionSet,
+        sites: &[u32],
+        objective: &Objective,
+        undecided_at_most: Option<Share>,
+        watch: &dyn Watch,
+    ) -> Result<Option<(Lines, Proof)>, Error> {
         let Some(at_most) = self.undecided_bound(undecided_at_most)? else {
-            return self.optimal_within(sites, objective, None, watch);
+            let problem = Problem::new(self, set, sites, None)?;
+            let best = self.best(&problem, objective, &problem.bounds, watch)?;
+            return best.map(|best| self.proved(&problem, best, objective, None)).transpose();
         };
-        // P(undecided) is to be kept at the plan's own even mean, which is known only afterwards.
-        let mut even = Mean::new(self.wald()?.slope / scale(&self.nominal()?[0]))?;
+        // P(undecided) is to be kept at the plan's own even mean, which is known only afterwards: the means
+        // are moved there, and what is asked at the last of them is made a little less.
+        let mut even = Mean::new(self.wald()?.slope / units(&self.nominal()?[0]))?;
+        let mut asked = at_most.get();
         for _ in 0..EVEN_MEANS {
-            let Some((lines, proof)) = self.optimal_within(sites, objective, Some((at_most, even)), watch)? else {
-                return Ok(None);
-            };
-            let curve = evaluate_lines(&lines, &self.design.score, &self.design.dispersion, &[even], watch)?;
-            let Some(own) = curve.even_mean else { return Ok(Some((lines, proof))) };
-            let own = Mean::new(own)?;
-            let laws = [self.design.dispersion.laws(&self.design.score, own)?];
-            let [calls] = pooled_calls(&lines, &laws, InstructionSet::PORTABLE, watch)?;
-            if calls.get(Call::Undecided.index()).is_some_and(|&p| p <= at_most.get()) {
-                return Ok(Some((lines, proof)));
+            let problem = Problem::new(self, set, sites, Some((at_most, even)))?;
+            let mut bounds = problem.bounds.clone();
+            bounds.iter_mut().skip(4).for_each(|b| *b = asked);
+            let Some(best) = self.best(&problem, objective, &bounds, watch)? else { return Ok(None) };
+            match self.undecided_at_even_mean(&problem.lines(&best.strip)?, watch)? {
+                Some((own, undecided)) if undecided > at_most.get() => {
+                    asked *= at_most.get() / undecided * (1.0 - 1e-9);
+                    even = own;
+                }
+                _ => return self.proved(&problem, best, objective, Some(at_most)).map(Some),
             }
-            even = own;
         }
         Err(Error::new(
             Code::NotConverged,
@@ -392,100 +150,114 @@ impl Asked<'_> {
         }
     }
 
-    /// The optimal plan with P(undecided) bounded at both thresholds and a third mean.
-    fn optimal_within(
+    /// The plan's even mean, and P(undecided) there.
+    fn undecided_at_even_mean(&self, lines: &Lines, watch: &dyn Watch) -> Result<Option<(Mean, f64)>, Error> {
+        let (score, under) = (&self.design.score, &self.design.dispersion);
+        let Some(even) = evaluate_lines(lines, score, under, &[], watch)?.even_mean else { return Ok(None) };
+        let even = Mean::new(even)?;
+        let [calls] = pooled_calls(lines, &[under.laws(score, even)?], InstructionSet::PORTABLE, watch)?;
+        Ok(calls.get(Call::Undecided.index()).map(|&p| (even, p)))
+    }
+
+    /// The best weights and multipliers, and the best plan that keeps `bounds`; `None` where none does.
+    fn best(
         &self,
-        sites: &[u32],
+        problem: &Problem<'_>,
         objective: &Objective,
-        undecided: Option<(Share, Mean)>,
+        bounds: &[f64],
         watch: &dyn Watch,
-    ) -> Result<Option<(Lines, Proof)>, Error> {
-        let problem = Problem::new(self, sites, undecided)?;
-        let (means, mut solved) = match objective {
-            Objective::ExpectedSites(at) => {
-                let sum: f64 = at.iter().map(|(_, w)| *w).sum();
-                if at.is_empty() || at.iter().any(|(_, w)| !w.is_finite() || *w < 0.0) || sum <= 0.0 {
-                    return Err(Error::about(
-                        Code::OutOfRange,
-                        "weights of the means",
-                        "at least one mean, weights from 0, not all 0",
-                    ));
-                }
-                let weights: Vec<f64> = at.iter().map(|(_, w)| w / sum).collect();
-                let means: Vec<Mean> = at.iter().map(|(m, _)| *m).collect();
-                let solved = problem.solve(&self.laws_at(&means)?, Some(&weights), None, watch)?;
-                (means, solved)
-            }
-            Objective::LargestExpectedSites => self.largest(&problem, watch)?,
-        };
-        let Some(candidate) = problem.polished(&mut solved)? else { return Ok(None) };
-        let lines = solved.forward.lines(&candidate.strip)?;
-        let value = match objective {
-            Objective::ExpectedSites(_) => candidate.cost,
-            Objective::LargestExpectedSites => self.largest_sites(&lines)?.expected_sites,
-        };
-        let costs = &solved.costs;
-        let proof = Proof {
-            objective: objective.clone(),
-            at: means.into_iter().zip(costs.weights.iter().copied()).filter(|(_, w)| *w > 0.0).collect(),
-            multipliers: [costs.false_adequate, costs.false_inadequate],
-            undecided: undecided.map(|(u, _)| {
-                (u, problem.undecided_means.iter().copied().zip(costs.undecided.iter().copied()).collect())
-            }),
-            value,
-            bound: problem.bound(&solved.stage, costs),
-        };
-        Ok(Some((lines, proof)))
-    }
-
-    /// Expected sites of `lines`, weighted over means.
-    fn expected_sites(&self, lines: &Lines, means: &[Law], weights: &[f64]) -> Result<f64, Error> {
-        let mut sum = 0.0;
-        for (law, w) in means.iter().zip(weights) {
-            let mut evaluator = Evaluator::new(lines, law, InstructionSet::PORTABLE)?;
-            sum += w * evaluator.points(std::slice::from_ref(law))?.iter().map(|p| p.expected_sites).sum::<f64>();
+    ) -> Result<Option<Best>, Error> {
+        let Objective::ExpectedSites(at) = objective else { return self.largest(problem, bounds, watch) };
+        let sum: f64 = at.iter().map(|(_, w)| *w).sum();
+        if at.is_empty() || at.iter().any(|(_, w)| !w.is_finite() || *w < 0.0) || sum <= 0.0 {
+            let allowed = "at least one mean, weights from 0, not all 0";
+            return Err(Error::about(Code::OutOfRange, "weights of the means", allowed));
         }
-        Ok(sum)
+        let weights: Vec<f64> = at.iter().map(|(_, w)| w / sum).collect();
+        let means: Vec<Mean> = at.iter().map(|(m, _)| *m).collect();
+        let Some(solved) = problem.solve(means, Some(&weights), None, watch)? else { return Ok(None) };
+        let Some(plan) = problem.polished(&solved, bounds, watch)? else { return Ok(None) };
+        Ok(Some(Best { solved, value: plan.cost, strip: plan.strip }))
     }
 
-    fn largest_sites(&self, lines: &Lines) -> Result<LargestSites, Error> {
-        largest_expected_sites(lines, &self.design.score, &self.design.dispersion)
-    }
-
-    fn laws_at(&self, means: &[Mean]) -> Result<Vec<Law>, Error> {
-        let first = |&m: &Mean| {
-            let laws = self.design.dispersion.laws(&self.design.score, m)?;
-            laws.nodes
-                .into_iter()
-                .next()
-                .map(|n| n.1)
-                .ok_or_else(|| Error::about(Code::Combination, "dispersion without a law", "at least one"))
-        };
-        means.iter().map(first).collect()
-    }
-
-    /// Means around the largest expected sites, moved until the largest lies among them.
-    fn largest(&self, problem: &Problem<'_>, watch: &dyn Watch) -> Result<(Vec<Mean>, Solved), Error> {
-        let mut centre = problem.middle / scale(&problem.law);
-        let mut best: Option<(Vec<Mean>, Solved)> = None;
-        for turn in 0..MOVES {
-            let at = |x: &f64| Mean::new(centre * libm::exp(*x));
-            let means: Vec<Mean> =
-                if turn == 0 { vec![Mean::new(centre)?] } else { AROUND.iter().map(at).collect::<Result<_, _>>()? };
-            let start = best.as_ref().map(|(_, solved)| solved);
-            let solved = problem.solve(&self.laws_at(&means)?, None, start, watch)?;
-            let (plan, _) = solved.stage.least_cost(&solved.costs, false);
-            let lines = solved.forward.lines(&plan)?;
-            let largest = self.largest_sites(&lines)?;
-            let inside = turn > 0 && libm::log(largest.mean / centre).abs() <= 0.05;
-            if best.as_ref().is_none_or(|(_, b)| solved.bound > b.bound) {
-                best = Some((means, solved));
+    /// The plan whose largest expected sites over all means are least: the mean at which the best mixture of
+    /// plans takes most is added to those that count, until it is one of them.
+    fn largest(&self, problem: &Problem<'_>, bounds: &[f64], watch: &dyn Watch) -> Result<Option<Best>, Error> {
+        let (mut means, mut start) = (vec![Mean::new(problem.middle.mean() / units(&problem.middle))?], None);
+        let mut turn = 0;
+        let solved = loop {
+            turn += 1;
+            let Some(solved) = problem.solve(means, None, start, watch)? else { return Ok(None) };
+            let mixture: Vec<_> = solved.plans.iter().filter(|k| k.share > 0.0).map(|k| (&k.strip, k.share)).collect();
+            let (mean, sites) = problem.largest_sites(&mixture)?;
+            let mut counted = solved.counted();
+            let known = counted.iter().any(|(m, _)| *m == mean) || turn >= MOST_MEANS;
+            if sites <= solved.mixed * (1.0 + SAME_SITES) || known {
+                break solved;
             }
-            if inside {
+            counted.push((mean, 0.0));
+            let weights;
+            (means, weights) = counted.into_iter().unzip();
+            let costs = Costs { weights, multipliers: solved.costs.multipliers };
+            start = Some(Start { costs, bound: solved.bound, plans: solved.plans });
+        };
+        let Some(plan) = problem.polished(&solved, bounds, watch)? else { return Ok(None) };
+        let (mut mean, value) = problem.largest_sites(&[(&plan.strip, 1.0)])?;
+        let mut best = Best { solved, strip: plan.strip, value };
+        // What counts in the end is the plan's own largest: fewer sites there.
+        for _ in 0..IMPROVED {
+            if best.close() {
                 break;
             }
-            centre = largest.mean;
+            let Some(plan) = problem.improved(&best.solved, mean, &best.strip, bounds, watch)? else { break };
+            let (at, value) = problem.largest_sites(&[(&plan.strip, 1.0)])?;
+            if value >= best.value {
+                break;
+            }
+            (mean, best.strip, best.value) = (at, plan.strip, value);
         }
-        best.ok_or_else(|| Error::about(Code::NotConverged, "optimal plan", "means around the largest expected sites"))
+        Ok(Some(best))
     }
+
+    /// The plan's lines with their proof.
+    fn proved(
+        &self,
+        problem: &Problem<'_>,
+        Best { solved, strip, .. }: Best,
+        objective: &Objective,
+        undecided_at_most: Option<Share>,
+    ) -> Result<(Lines, Proof), Error> {
+        let [false_adequate, false_inadequate, ref undecided @ ..] = solved.costs.multipliers[..] else {
+            return Err(Error::about(Code::NotConverged, "optimal plan", "a multiplier for each risk"));
+        };
+        let lines = problem.lines(&strip)?;
+        let mut proof = Proof {
+            objective: objective.clone(),
+            at: solved.means.into_iter().zip(solved.costs.weights).filter(|(_, w)| *w > 0.0).collect(),
+            multipliers: [false_adequate, false_inadequate],
+            undecided: undecided_at_most
+                .map(|u| (u, problem.undecided_means.iter().copied().zip(undecided.iter().copied()).collect())),
+            value: 0.0,
+            bound: 0.0,
+        };
+        (proof.bound, proof.value) = self.bound_and_value(problem, &proof, &strip)?;
+        Ok((lines, proof))
+    }
+
+    /// Bound and value from the weights, the multipliers and the lines alone.
+    fn bound_and_value(&self, problem: &Problem<'_>, proof: &Proof, strip: &Strip) -> Result<(f64, f64), Error> {
+        let (means, weights): (Vec<Mean>, Vec<f64>) = proof.at.iter().copied().unzip();
+        let undecided = proof.undecided.iter().flat_map(|(_, at)| at.iter().map(|(_, u)| *u));
+        let multipliers = proof.multipliers.into_iter().chain(undecided).collect();
+        let value = match &proof.objective {
+            Objective::LargestExpectedSites => problem.largest_sites(&[(strip, 1.0)])?.1,
+            Objective::ExpectedSites(_) => problem.expected_sites(strip, &means, &weights)?,
+        };
+        Ok((problem.bound(&means, weights, multipliers)?, value))
+    }
+}
+
+/// Means of a share count per site: `units` of them.
+fn units(law: &Law) -> f64 {
+    if let Law::Binomial { units, .. } = law { f64::from(*units) } else { 1.0 }
 }

@@ -3,41 +3,27 @@
 //! A raw solution of the multipliers may break a risk by a little or leave some unused. Turning one
 //! boundary total from stopping to going on (or back) changes sites and risks by exactly the chance of
 //! standing there times the difference in worth, from one forward and one backward pass; for several at
-//! once the sum is a close forecast, and the exact entries decide.
+//! once the sum is a close forecast ([`super::search`]), and the exact entries decide.
 #![allow(clippy::indexing_slicing)] // arrays of one length
+#![allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_possible_wrap)] // totals from 0 to the longest row
 
-use super::backward::{Costs, Stage, Strip};
-use super::forward::{Entries, Forward};
+use super::backward::{Costs, FAR, MOST_RISKS, Quantities, Strip};
+use super::forward::{Entries, Reach};
+use super::search::{Move, Search};
+use super::stage::{ADEQUATE, INADEQUATE, MEANS, Stage};
 use crate::error::Error;
-use crate::law::Law;
+use crate::evaluate::InstructionSet;
 use crate::score::Total;
+use crate::watch::{Watch, tell};
 
-/// Boundary points that are tried together: those that change the Lagrangian least.
-const TOGETHER: usize = 48;
-/// Most of them in one step, and sets looked at.
-const DEPTH: usize = 5;
-const MOST_SETS: usize = 20_000;
-/// Forecasts that are verified.
-const VERIFIED: usize = 6;
 /// A plan this close to the bound is good enough.
-const CLOSE: f64 = 1e-4;
+pub(super) const CLOSE: f64 = 1e-4;
 /// Rounds of improvement.
-const ROUNDS: usize = 60;
+const ROUNDS: u64 = 80;
 
-/// A boundary that moves by one total.
-#[derive(Debug, Clone, Copy)]
-struct Move {
-    check: usize,
-    upper: bool,
-    by: Total,
-    /// Changes of the risks.
-    risks: [f64; MOST_RISKS],
-    /// Change of the Lagrangian: how far from optimal it is to move here.
-    lagrangian: f64,
-}
-
-/// Risks that may be bounded: two, and staying undecided at three means.
-const MOST_RISKS: usize = 5;
+/// Up to so many checks, every pair of moves by up to so many totals is tried.
+const FEW: usize = 8;
+const BY: Total = 3;
 
 /// A plan with its exact entries and weighted sites.
 #[derive(Debug, Clone)]
@@ -48,109 +34,64 @@ pub(super) struct Candidate {
 }
 
 pub(super) struct Polish<'a> {
+    pub set: InstructionSet,
     pub stage: &'a Stage,
-    pub forward: &'a mut Forward,
-    /// Law at the inadequate mean.
-    pub law: &'a Law,
+    pub reach: &'a mut Reach,
     pub costs: &'a Costs,
+    /// Risks to keep.
     pub bounds: &'a [f64],
     /// No plan costs less.
     pub bound: f64,
 }
 
-/// A search for the set of moves after which sites are fewest and every bound is kept, as far as effects add up.
-///
-/// With multipliers l, sites after a set = Lagrangian after it − Σ l·risk, so what counts is
-/// Σ Lagrangian of the moves + Σ l·(bound − risk left over), and both parts are never negative.
-struct Search<'a> {
-    moves: &'a [Move],
-    multipliers: Vec<f64>,
-    /// What is left of each bound before any move.
-    slack: Vec<f64>,
-    /// Better than this is worth finding.
-    best: f64,
-    sets: usize,
-    found: Vec<(f64, Vec<usize>)>,
-}
-
-impl<'a> Search<'a> {
-    fn new(polish: &Polish<'_>, now: &Candidate, moves: &'a [Move]) -> Self {
-        let costs = polish.costs;
-        let multipliers: Vec<f64> =
-            [costs.false_adequate, costs.false_inadequate].into_iter().chain(costs.undecided.iter().copied()).collect();
-        let slack: Vec<f64> = polish.bounds.iter().zip(&now.entries.risks).map(|(b, r)| b - r).collect();
-        let feasible = slack.iter().all(|&s| s >= 0.0);
-        let spent: f64 = slack.iter().zip(&multipliers).map(|(s, l)| s * l).sum();
-        let best = if feasible { spent - 1e-12 * now.cost } else { f64::INFINITY };
-        Self { moves: &moves[..moves.len().min(TOGETHER)], multipliers, slack, best, sets: 0, found: Vec::new() }
-    }
-
-    fn descend(&mut self, from: usize, lagrangian: f64, chosen: &mut Vec<usize>) {
-        for i in from..self.moves.len() {
-            let m = self.moves[i];
-            let lagrangian = lagrangian + m.lagrangian;
-            if lagrangian >= self.best || self.sets >= MOST_SETS {
-                return; // later moves cost more
-            }
-            if chosen.iter().any(|&c| (self.moves[c].check, self.moves[c].upper) == (m.check, m.upper)) {
-                continue;
-            }
-            self.sets += 1;
-            for (s, r) in self.slack.iter_mut().zip(&m.risks) {
-                *s -= r;
-            }
-            chosen.push(i);
-            if self.slack.iter().all(|&s| s >= 0.0) {
-                let after = lagrangian + self.slack.iter().zip(&self.multipliers).map(|(s, l)| s * l).sum::<f64>();
-                if after < self.best {
-                    self.best = after;
-                    self.found.push((after, chosen.clone()));
-                }
-            }
-            if chosen.len() < DEPTH {
-                self.descend(i + 1, lagrangian, chosen);
-            }
-            chosen.pop();
-            for (s, r) in self.slack.iter_mut().zip(&m.risks) {
-                *s += r;
-            }
-        }
-    }
-}
-
 impl Polish<'_> {
-    /// The plan with its entries.
-    pub fn candidate(&mut self, strip: Strip) -> Result<Candidate, Error> {
-        let entries = self.forward.entries(&strip)?;
-        let cost = entries.sites.iter().zip(&self.costs.weights).map(|(s, w)| s * w).sum();
-        Ok(Candidate { strip, entries, cost })
+    /// The plan with its entries; the reach is then its.
+    pub fn candidate(&mut self, strip: Strip) -> Candidate {
+        let entries = self.stage.entries(self.set, &strip, self.reach);
+        let cost = self.cost(&entries);
+        Candidate { strip, entries, cost }
     }
 
-    fn keeps(&self, risks: &[f64]) -> bool {
+    /// Expected sites, weighted.
+    pub fn cost(&self, entries: &Entries) -> f64 {
+        entries.sites.iter().zip(&self.costs.weights).map(|(s, w)| s * w).sum()
+    }
+
+    pub fn keeps(&self, risks: &[f64]) -> bool {
         risks.iter().zip(self.bounds).all(|(r, b)| r <= b)
     }
 
     /// How far the risks are above their bounds, relatively.
-    fn excess(&self, risks: &[f64]) -> f64 {
-        risks.iter().zip(self.bounds).map(|(r, b)| (r / b - 1.0).max(0.0)).sum()
+    fn excess(&self, risks: impl Iterator<Item = f64>) -> f64 {
+        risks.zip(self.bounds).map(|(r, b)| (r / b - 1.0).max(0.0)).sum()
+    }
+
+    fn excess_of(&self, candidate: &Candidate) -> f64 {
+        self.excess(candidate.entries.risks.iter().copied())
+    }
+
+    /// Is it good enough?
+    pub fn close(&self, candidate: &Candidate) -> bool {
+        candidate.cost <= self.bound * (1.0 + CLOSE)
     }
 
     /// The best feasible plan found from `strip`; `None` where no sequence of moves makes it feasible.
-    pub fn run(&mut self, strip: Strip) -> Result<Option<Candidate>, Error> {
-        let mut now = self.candidate(monotone(strip))?;
+    pub fn run(&mut self, strip: Strip, watch: &dyn Watch) -> Result<Option<Candidate>, Error> {
+        let mut now = self.candidate(monotone(self.stage, strip));
         let mut best: Option<Candidate> = None;
-        for _ in 0..ROUNDS {
+        for round in 0..ROUNDS {
+            tell(watch, round, ROUNDS)?;
             if self.keeps(&now.entries.risks) {
                 if best.as_ref().is_some_and(|b| now.cost >= b.cost) {
                     break;
                 }
-                let done = now.cost <= self.bound * (1.0 + CLOSE);
                 best = Some(now.clone());
-                if done {
+                if self.close(&now) {
                     break;
                 }
             }
-            match self.step(&now)? {
+            let next = self.step(&now);
+            match next.or_else(|| self.pair(&now)) {
                 Some(next) => now = next,
                 None => break,
             }
@@ -159,120 +100,181 @@ impl Polish<'_> {
     }
 
     /// The next plan: feasible with fewer sites, or else less infeasible.
-    fn step(&mut self, now: &Candidate) -> Result<Option<Candidate>, Error> {
-        let mut moves = self.moves(&now.strip)?;
-        moves.sort_by(|a, b| a.lagrangian.total_cmp(&b.lagrangian));
+    fn step(&mut self, now: &Candidate) -> Option<Candidate> {
+        let mut moves = self.moves(&now.strip);
+        moves.sort_unstable_by(|a, b| a.lagrangian.total_cmp(&b.lagrangian));
         let feasible = self.keeps(&now.entries.risks);
-        let mut search = Search::new(self, now, &moves);
-        search.descend(0, 0.0, &mut Vec::new());
-        let mut found = search.found;
-        found.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let slack: Vec<f64> = self.bounds.iter().zip(&now.entries.risks).map(|(b, r)| b - r).collect();
+        let spent: f64 = slack.iter().zip(&self.costs.multipliers).map(|(s, l)| s * l).sum();
+        let better = if feasible { spent - 1e-12 * now.cost } else { f64::INFINITY };
+        let search = Search { moves: &moves, multipliers: &self.costs.multipliers, slack: &slack, better };
         // The forecasts are close, not exact: the entries decide.
         let mut nearest: Option<Candidate> = None;
-        for (_, chosen) in found.into_iter().take(VERIFIED) {
-            let chosen: Vec<Move> = chosen.iter().filter_map(|&i| moves.get(i).copied()).collect();
-            let strip = moved(&now.strip, &chosen);
+        for found in search.run() {
+            let chosen: Vec<Move> = found.chosen.iter().map(|&i| moves[i]).collect();
+            let strip = moved(self.stage, &now.strip, &chosen);
             if !in_order(&strip) {
                 continue;
             }
-            let next = self.candidate(strip)?;
+            let next = self.candidate(strip);
             if self.keeps(&next.entries.risks) {
                 if !feasible || next.cost < now.cost {
-                    return Ok(Some(next));
+                    return Some(next);
                 }
-            } else if !feasible
-                && nearest.as_ref().is_none_or(|n| self.excess(&next.entries.risks) < self.excess(&n.entries.risks))
-            {
+            } else if !feasible && nearest.as_ref().is_none_or(|n| self.excess_of(&next) < self.excess_of(n)) {
                 nearest = Some(next);
             }
         }
         if feasible {
-            return Ok(None);
+            return None;
         }
         // No set of moves is forecast to keep every bound: the one that takes away most of the excess for its price.
-        let excess = self.excess(&now.entries.risks);
-        let after = |m: &Move| -> Vec<f64> { now.entries.risks.iter().zip(&m.risks).map(|(r, d)| r + d).collect() };
-        let gain = |m: &Move| (excess - self.excess(&after(m))) / (m.lagrangian.max(0.0) + 1e-9 * now.cost);
-        let pick = moves
-            .iter()
-            .filter(|m| self.excess(&after(m)) < excess)
-            .max_by(|a, b| gain(a).total_cmp(&gain(b)))
-            .copied();
-        let single = pick.map(|m| self.candidate(moved(&now.strip, &[m]))).transpose()?;
+        let excess = self.excess_of(now);
+        let after = |m: &Move| self.excess(now.entries.risks.iter().zip(&m.risks).map(|(r, d)| r + d));
+        let gain = |m: &Move| (excess - after(m)) / (m.lagrangian.max(0.0) + 1e-9 * now.cost);
+        let pick = moves.iter().filter(|m| after(m) < excess).max_by(|a, b| gain(a).total_cmp(&gain(b))).copied();
+        let single = pick.map(|m| self.candidate(moved(self.stage, &now.strip, &[m])));
         let both = [nearest, single].into_iter().flatten();
-        Ok(both
-            .filter(|c| self.excess(&c.entries.risks) < excess)
-            .min_by(|a, b| self.excess(&a.entries.risks).total_cmp(&self.excess(&b.entries.risks))))
+        both.filter(|c| self.excess_of(c) < excess).min_by(|a, b| self.excess_of(a).total_cmp(&self.excess_of(b)))
     }
 
-    /// Every boundary total that may move by one, with its exact effect.
-    fn moves(&mut self, strip: &Strip) -> Result<Vec<Move>, Error> {
-        let reach = self.forward.reach(strip, self.law)?;
-        let points = self.stage.going_on(strip, &self.costs.weights);
-        let cap = self.stage.sites.len() - 1;
-        let mut moves = Vec::new();
-        for (i, (base, q)) in reach.iter().enumerate() {
-            let (low, high) = (strip.low[i], strip.high[i]);
-            // (total that changes, line, direction, stays open afterwards)
-            let candidates = [
-                (low + 1, false, 1, false),
-                (low, false, -1, true),
-                (high - 1, true, -1, false),
-                (high, true, 1, true),
-            ];
-            for (total, upper, by, opens) in candidates {
-                let place = usize::try_from(total - base).ok().and_then(|p| q.get(p)).copied();
-                let Some(chance) = place.filter(|&c| total >= 0 && c > 0.0) else { continue };
-                let at_cap = i == cap;
-                if at_cap && self.stage.by_call && !upper {
-                    continue; // the cut is moved by its upper side, both lines together
+    /// With few checks effects do not add up, but every pair of moves can be tried: the one with fewest sites,
+    /// or with least excess.
+    fn pair(&mut self, now: &Candidate) -> Option<Candidate> {
+        let checks = self.stage.checks();
+        if checks > FEW {
+            return None;
+        }
+        let to = |check, upper, by| Move { check, upper, by, risks: [0.0; MOST_RISKS], lagrangian: 0.0 };
+        let mut moves = vec![to(0, false, 0)];
+        for check in 0..checks {
+            for by in (-BY..=BY).filter(|by| *by != 0) {
+                moves.extend([to(check, false, by), to(check, true, by)]);
+            }
+        }
+        let mut best: Option<Candidate> = None;
+        for (i, &first) in moves.iter().enumerate() {
+            for &second in &moves[..i] {
+                let strip = moved(self.stage, &now.strip, &[first, second]);
+                if !in_order(&strip) || strip.high.last().is_some_and(|&h| h >= self.stage.longest as Total) {
+                    continue;
                 }
-                let stop = self.stage.stopping(i, total, upper);
-                let other = if !at_cap {
-                    let p = &points[i];
-                    let Some(place) = usize::try_from(total - p.first).ok().filter(|&k| k < p.values[0].len()) else {
-                        continue;
-                    };
-                    let mut values: Vec<f64> = p.values.iter().map(|v| v[place]).collect();
-                    values[1] = 1.0 - values[1];
-                    values
-                } else if self.stage.by_call {
-                    self.stage.stopping(i, total, false)
-                } else {
-                    self.stage.staying_undecided(total)
-                };
-                let sign = if opens { chance } else { -chance };
-                let change = |c: usize| sign * (other[c] - stop[c]);
-                let mut risks = [0.0; MOST_RISKS];
-                for (r, slot) in risks.iter_mut().enumerate().take(self.bounds.len()) {
-                    *slot = change(r + 1);
-                }
-                let multipliers = [self.costs.false_adequate, self.costs.false_inadequate];
-                let multipliers = multipliers.iter().chain(&self.costs.undecided);
-                let lagrangian = change(0) + multipliers.zip(&risks).map(|(l, d)| l * d).sum::<f64>();
-                let m = Move { check: i, upper, by, risks, lagrangian };
-                if in_order(&moved(strip, &[m])) {
-                    moves.push(m);
+                let next = self.candidate(strip);
+                let rank = |c: &Candidate| (self.excess_of(c), c.cost);
+                if rank(&next) < rank(best.as_ref().unwrap_or(now)) {
+                    best = Some(next);
                 }
             }
         }
-        Ok(moves)
+        best
+    }
+
+    /// Every line that may move at a check, by up to `FAR` totals, with the exact effect.
+    fn moves(&mut self, strip: &Strip) -> Vec<Move> {
+        self.stage.entries(self.set, strip, self.reach);
+        let stage = self.stage;
+        let points = stage.going_on(self.set, strip, &self.costs.weights);
+        let cap = stage.checks() - 1;
+        let mut moves = Vec::with_capacity(4 * FAR * points.len());
+        for (i, points) in points.iter().enumerate() {
+            for (upper, near) in [false, true].into_iter().zip(strip.near(i)) {
+                if i == cap && stage.by_call() && !upper {
+                    continue; // a cut is moved by its upper side, both lines together
+                }
+                // Outwards from the line: totals that open, then totals that stop.
+                for opens in [false, true] {
+                    let mut sum = Quantities::default();
+                    for step in 1..=FAR {
+                        // Below the lower line, and from the upper line on, totals are stopped.
+                        let place = if opens == upper { FAR + step - 1 } else { FAR - step };
+                        let total = near + place as Total;
+                        let chance = self.reach.chance(i, total);
+                        if chance <= 0.0 || total >= stage.longest as Total {
+                            break;
+                        }
+                        let t = total as usize;
+                        let chance = chance * stage.middle.ratio(INADEQUATE, i, t);
+                        let stop = stopping(stage, i, t, upper);
+                        let other = if i < cap {
+                            points.at[usize::from(upper)][place]
+                        } else if stage.by_call() {
+                            stopping(stage, i, t, false)
+                        } else {
+                            staying_undecided(stage, t)
+                        };
+                        let chance = if opens { chance } else { -chance };
+                        for ((sum, other), stop) in sum.iter_mut().zip(other).zip(stop) {
+                            *sum += chance * (other - stop);
+                        }
+                        let by = if opens == upper { step as Total } else { -(step as Total) };
+                        let m = self.effect(i, upper, by, &sum);
+                        if !may_move(stage, strip, &m) {
+                            break;
+                        }
+                        moves.push(m);
+                    }
+                }
+            }
+        }
+        moves
+    }
+
+    /// A move by the change it makes: of sites, of ending otherwise than adequate, and of the other risks.
+    fn effect(&self, check: usize, upper: bool, by: Total, change: &Quantities) -> Move {
+        let mut risks = [0.0; MOST_RISKS];
+        risks.copy_from_slice(&change[1..]);
+        risks[0] = -risks[0];
+        let lagrangian = change[0] + self.costs.multipliers.iter().zip(&risks).map(|(l, d)| l * d).sum::<f64>();
+        Move { check, upper, by, risks, lagrangian }
     }
 }
 
-fn moved(strip: &Strip, moves: &[Move]) -> Strip {
+/// What stopping at a check is worth in the quantities of [`super::backward::Points`].
+fn stopping(stage: &Stage, check: usize, total: usize, adequate: bool) -> Quantities {
+    let mut values = Quantities::default();
+    if !adequate {
+        values[1] = 1.0;
+        values[2] = stage.low.ratio(ADEQUATE, check, total);
+    }
+    values
+}
+
+/// The same of staying undecided at the cap.
+fn staying_undecided(stage: &Stage, total: usize) -> Quantities {
+    let cap = stage.checks() - 1;
+    let mut values = Quantities::default();
+    values[1] = 1.0;
+    for (value, tilt) in values[3..].iter_mut().zip(MEANS + stage.means..).take(stage.undecided) {
+        *value = stage.low.ratio(tilt, cap, total);
+    }
+    values
+}
+
+/// The strip after some moves. A plan that ends by a call keeps its two lines at the cap together.
+fn moved(stage: &Stage, strip: &Strip, moves: &[Move]) -> Strip {
     let mut strip = strip.clone();
-    let cap = strip.low.len() - 1;
     for m in moves {
-        let cut = m.check == cap && strip.high[cap] == strip.low[cap] + 1;
-        if m.upper || cut {
+        let both = stage.by_call() && m.check + 1 == stage.checks();
+        if m.upper || both {
             strip.high[m.check] += m.by;
         }
-        if !m.upper || cut {
+        if !m.upper || both {
             strip.low[m.check] += m.by;
         }
     }
     strip
+}
+
+/// Do the lines of a strip still rise, and not cross, after one move?
+fn may_move(stage: &Stage, strip: &Strip, m: &Move) -> bool {
+    let i = m.check;
+    let both = stage.by_call() && i + 1 == stage.checks();
+    let low = strip.low[i] + if !m.upper || both { m.by } else { 0 };
+    let high = strip.high[i] + if m.upper || both { m.by } else { 0 };
+    let rises = |line: &[Total], now: Total| {
+        (i == 0 || line[i - 1] <= now) && line.get(i + 1).is_none_or(|&after| now <= after)
+    };
+    low < high && low >= -1 && high >= 1 && rises(&strip.low, low) && rises(&strip.high, high)
 }
 
 /// Lines that rise and do not cross.
@@ -283,11 +285,20 @@ fn in_order(strip: &Strip) -> bool {
         && strip.low.iter().zip(&strip.high).all(|(l, h)| l < h && *l >= -1 && *h >= 1)
 }
 
-/// The strip with lines that rise: an irregular point is brought up to the line before it.
-fn monotone(mut strip: Strip) -> Strip {
-    for i in 1..strip.low.len() {
+/// The strip with lines that rise: an irregular point of the lower line is brought up to the one before it,
+/// and no total stays open from which the last check calls adequate anyway.
+fn monotone(stage: &Stage, mut strip: Strip) -> Strip {
+    let cap = stage.checks() - 1;
+    for i in 1..=cap {
         strip.low[i] = strip.low[i].max(strip.low[i - 1]);
-        strip.high[i] = strip.high[i].max(strip.high[i - 1]).max(strip.low[i] + 1);
     }
+    let least = strip.low[cap] + 1;
+    let last = if stage.by_call() { least } else { strip.high[cap].max(least) };
+    for i in 0..=cap {
+        let before = if i == 0 { 1 } else { strip.high[i - 1] };
+        strip.high[i] = strip.high[i].min(last).max(before).max(strip.low[i] + 1);
+    }
+    strip.high[cap] = strip.high[cap].max(last);
+    strip.low[cap] = if stage.by_call() { strip.high[cap] - 1 } else { strip.low[cap] };
     strip
 }

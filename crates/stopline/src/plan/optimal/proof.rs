@@ -2,9 +2,9 @@
 
 use super::super::design::Design;
 use super::super::wire::{MultiplierWire, ObjectiveWire, ProofWire, RisksWire, UndecidedWire, WeightWire};
-use super::backward::Costs;
 use super::{Objective, Problem};
 use crate::error::{Code, Error};
+use crate::evaluate::InstructionSet;
 use crate::lines::Lines;
 use crate::params::{Mean, Share};
 use crate::watch::{Watch, tell};
@@ -50,20 +50,11 @@ impl Proof {
         tell(watch, 0, 1)?;
         let asked = design.asked()?;
         let even = self.undecided.as_ref().and_then(|(u, at)| at.last().map(|(m, _)| (*u, *m)));
-        let problem = Problem::new(&asked, &design.checks.sites(), even)?;
-        let (means, weights): (Vec<Mean>, Vec<f64>) = self.at.iter().copied().unzip();
-        let laws = asked.laws_at(&means)?;
-        let costs = Costs {
-            weights,
-            false_adequate: self.multipliers[0],
-            false_inadequate: self.multipliers[1],
-            undecided: self.undecided.iter().flat_map(|(_, at)| at.iter().map(|(_, u)| *u)).collect(),
-        };
-        let bound = problem.bound(&problem.stage(&laws)?, &costs);
-        let value = match &self.objective {
-            Objective::LargestExpectedSites => asked.largest_sites(lines)?.expected_sites,
-            Objective::ExpectedSites(_) => asked.expected_sites(lines, &laws, &costs.weights)?,
-        };
+        let problem = Problem::new(&asked, InstructionSet::best(), &design.checks.sites(), even)?;
+        let strip = problem
+            .strip(lines)
+            .ok_or_else(|| Error::about(Code::Lines, "lines of an optimal plan", "an upper line at every check"))?;
+        let (bound, value) = asked.bound_and_value(&problem, self, &strip)?;
         Ok(Recomputed { bound, value })
     }
 
