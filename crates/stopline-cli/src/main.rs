@@ -21,7 +21,6 @@ mod past;
 mod plan;
 mod report;
 mod request;
-mod study;
 mod values;
 mod verify;
 mod watch;

@@ -10,6 +10,7 @@
 //! and c per site, P_µ(path) = P_ref(path) · ρᵀ · cⁿ. [`Law::tilt_to`] gives ρ and c.
 #![allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // counts and modes: at least 0, at most 1e9 · sites
 
+use crate::elementary::ln_1p;
 use crate::error::{Code, Error};
 use crate::params::{K, Mean, Share};
 use crate::score::Total;
@@ -131,35 +132,26 @@ impl Law {
         Some(one.saturating_mul(Total::from(sites)))
     }
 
+    /// The family of laws that differ from this by an exponential tilt only, and this law's parameter in it;
+    /// `None` for a table, or where nothing is left to chance.
+    pub(crate) fn family(&self) -> Option<(Family, f64)> {
+        match self {
+            Law::Poisson { mean } => Some((Family::Poisson, mean.get())),
+            Law::NegBin { mean, k } => Some((Family::NegBin { k: k.get() }, mean.get())),
+            Law::Binomial { p, units } => {
+                let p = p.get();
+                (p > 0.0 && p < 1.0).then(|| (Family::Binomial { units: f64::from(*units) }, p))
+            }
+            Law::Table { .. } => None,
+        }
+    }
+
     /// The tilt that turns this law into `other`; `None` where they are not of one family
     /// (another k, another number of units, a table).
     #[must_use]
     pub fn tilt_to(&self, other: &Law) -> Option<Tilt> {
-        match (self, other) {
-            (Law::Poisson { mean: r }, Law::Poisson { mean: m }) => {
-                let (r, m) = (r.get(), m.get());
-                Some(Tilt { ln_ratio: ln_quotient(m, r, m - r), ln_site: r - m })
-            }
-            (Law::NegBin { mean: r, k }, Law::NegBin { mean: m, k: k2 }) if k == k2 => {
-                let (r, m, k) = (r.get(), m.get(), k.get());
-                let (above, below) = (m * ((k + r) / (k + m)), r);
-                Some(Tilt {
-                    ln_ratio: ln_quotient(above, below, k * ((m - r) / (k + m))),
-                    ln_site: k * ln_quotient(k + r, k + m, r - m),
-                })
-            }
-            (Law::Binomial { p: r, units }, Law::Binomial { p, units: u2 }) if units == u2 => {
-                let (r, p) = (r.get(), p.get());
-                if r <= 0.0 || r >= 1.0 || p <= 0.0 || p >= 1.0 {
-                    return None;
-                }
-                Some(Tilt {
-                    ln_ratio: ln_quotient(p * ((1.0 - r) / (1.0 - p)), r, (p - r) / (1.0 - p)),
-                    ln_site: f64::from(*units) * ln_quotient(1.0 - p, 1.0 - r, r - p),
-                })
-            }
-            _ => None,
-        }
+        let ((family, from), (other, to)) = (self.family()?, other.family()?);
+        (family == other).then(|| family.tilt(from, to))
     }
 
     /// The law of the same family at another mean; `None` for a table.
@@ -249,10 +241,45 @@ impl Law {
     }
 }
 
+/// Laws that differ by an exponential tilt only.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Family {
+    /// By their mean.
+    Poisson,
+    /// By their mean, at one k.
+    NegBin { k: f64 },
+    /// By the share of positive units.
+    Binomial { units: f64 },
+}
+
+impl Family {
+    /// The tilt from parameter `r` to parameter `m`.
+    #[inline(always)]
+    pub fn tilt(self, r: f64, m: f64) -> Tilt {
+        match self {
+            Family::Poisson => Tilt { ln_ratio: ln_quotient(m, r, m - r), ln_site: r - m },
+            Family::NegBin { k } => {
+                let (above, below) = (m * ((k + r) / (k + m)), r);
+                Tilt {
+                    ln_ratio: ln_quotient(above, below, k * ((m - r) / (k + m))),
+                    ln_site: k * ln_quotient(k + r, k + m, r - m),
+                }
+            }
+            Family::Binomial { units } => Tilt {
+                ln_ratio: ln_quotient(m * ((1.0 - r) / (1.0 - m)), r, (m - r) / (1.0 - m)),
+                ln_site: units * ln_quotient(1.0 - m, 1.0 - r, r - m),
+            },
+        }
+    }
+}
+
 /// ln(a/b) for positive a, b, given their difference to more digits than a − b has where they are close:
 /// totals of 1e5 multiply its error.
+#[inline(always)]
 fn ln_quotient(a: f64, b: f64, difference: f64) -> f64 {
-    if difference >= 0.0 { libm::log1p(difference / b) } else { -libm::log1p(-difference / a) }
+    let smaller = if difference < 0.0 { a } else { b };
+    let ln = ln_1p(difference.abs() / smaller);
+    if difference < 0.0 { -ln } else { ln }
 }
 
 /// Steps after which the recursion starts again from the closed form: its rounding grows with them.

@@ -5,6 +5,7 @@ mod card;
 pub mod counts;
 pub mod decide;
 pub mod dispersion;
+mod elementary;
 mod error;
 pub mod evaluate;
 pub mod law;

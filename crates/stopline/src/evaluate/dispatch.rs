@@ -3,11 +3,10 @@
 //! The only file with `unsafe`: calling a function compiled for an instruction set needs it, and is
 //! sound because an [`InstructionSet`] other than the portable one is only ever made after the
 //! processor was asked.
+//!
+//! The work is plain arithmetic in a fixed order, never fused: wider registers change its speed, no bit
+//! of its results.
 #![allow(unsafe_code)]
-
-#[cfg(target_arch = "x86_64")]
-use super::kernel::Fused;
-use super::kernel::{Lanes, Plain, Stretch, Tilted, recur, tilt};
 
 /// Work in plain arithmetic, whose results are the same bits under every instruction set.
 pub(crate) trait PlainWork {
@@ -31,7 +30,7 @@ enum Set {
 }
 
 impl InstructionSet {
-    /// Plain arithmetic, the same bits on every machine.
+    /// What every machine has.
     pub const PORTABLE: Self = Self(Set::Portable);
 
     /// Every set that this processor has, the portable first and the best last.
@@ -84,79 +83,38 @@ impl InstructionSet {
         }
     }
 
+    /// Vectors of eight numbers that the registers hold beside each other: 1, 2 or 4.
+    pub(super) const fn vectors(self) -> usize {
+        match self.0 {
+            Set::Portable => 1,
+            #[cfg(target_arch = "x86_64")]
+            Set::Avx2 => 2,
+            #[cfg(target_arch = "x86_64")]
+            Set::Avx512 => 4,
+        }
+    }
+
     /// Runs plain work compiled for this set.
     pub(crate) fn plainly<W: PlainWork>(self, work: W) -> W::Result {
         match self.0 {
             Set::Portable => work.run(),
             // SAFETY: these sets are only made after the processor was asked for the very features.
             #[cfg(target_arch = "x86_64")]
-            Set::Avx2 => unsafe { avx2::plainly(work) },
+            Set::Avx2 => unsafe { avx2(work) },
             #[cfg(target_arch = "x86_64")]
-            Set::Avx512 => unsafe { avx512::plainly(work) },
-        }
-    }
-
-    pub(super) fn recur(self, stretch: &Stretch<'_>, cells: &mut [f64], exponents: &mut Vec<i32>) -> bool {
-        match self.0 {
-            Set::Portable => recur::<Plain, 2>(stretch, cells, exponents),
-            // SAFETY: these sets are only made after the processor was asked for the very features.
-            #[cfg(target_arch = "x86_64")]
-            Set::Avx2 => unsafe { avx2::recur(stretch, cells, exponents) },
-            #[cfg(target_arch = "x86_64")]
-            Set::Avx512 => unsafe { avx512::recur(stretch, cells, exponents) },
-        }
-    }
-
-    pub(super) fn tilt(
-        self,
-        stretch: &Stretch<'_>,
-        cells: &[f64],
-        exponents: &[i32],
-        block: &mut Tilted,
-        open: Option<&mut Vec<Lanes>>,
-    ) {
-        match self.0 {
-            Set::Portable => tilt::<Plain, 12, true>(stretch, cells, exponents, block, open),
-            // SAFETY: as above.
-            #[cfg(target_arch = "x86_64")]
-            Set::Avx2 => unsafe { avx2::tilt(stretch, cells, exponents, block, open) },
-            #[cfg(target_arch = "x86_64")]
-            Set::Avx512 => unsafe { avx512::tilt(stretch, cells, exponents, block, open) },
+            Set::Avx512 => unsafe { avx512(work) },
         }
     }
 }
 
 #[cfg(target_arch = "x86_64")]
-macro_rules! instantiate {
-    ($name:ident, $features:literal, $tile:literal, $chains:literal) => {
-        mod $name {
-            use super::{Fused, Lanes, PlainWork, Stretch, Tilted};
-
-            #[target_feature(enable = $features)]
-            pub fn plainly<W: PlainWork>(work: W) -> W::Result {
-                work.run()
-            }
-
-            #[target_feature(enable = $features)]
-            pub fn recur(stretch: &Stretch<'_>, cells: &mut [f64], exponents: &mut Vec<i32>) -> bool {
-                super::recur::<Fused, $tile>(stretch, cells, exponents)
-            }
-
-            #[target_feature(enable = $features)]
-            pub fn tilt(
-                stretch: &Stretch<'_>,
-                cells: &[f64],
-                exponents: &[i32],
-                block: &mut Tilted,
-                open: Option<&mut Vec<Lanes>>,
-            ) {
-                super::tilt::<Fused, $chains, true>(stretch, cells, exponents, block, open);
-            }
-        }
-    };
+#[target_feature(enable = "avx2,fma,bmi1,bmi2")]
+fn avx2<W: PlainWork>(work: W) -> W::Result {
+    work.run()
 }
 
 #[cfg(target_arch = "x86_64")]
-instantiate!(avx2, "avx2,fma,bmi1,bmi2", 3, 24);
-#[cfg(target_arch = "x86_64")]
-instantiate!(avx512, "avx512f,avx512vl,avx512dq,avx2,fma,bmi1,bmi2", 4, 48);
+#[target_feature(enable = "avx512f,avx512vl,avx512dq,avx2,fma,bmi1,bmi2")]
+fn avx512<W: PlainWork>(work: W) -> W::Result {
+    work.run()
+}

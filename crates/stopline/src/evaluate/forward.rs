@@ -8,7 +8,9 @@
 //! the cap; a check whose probabilities become small is scaled by a power of two.
 
 use super::dispatch::InstructionSet;
-use super::kernel::{Lanes, Steps, Stretch, Tilted, padded};
+use super::kernel::{Filled, Recur, Steps, Stretch, close_holes, room};
+use super::tilt::{Eight, Follow, Place};
+use super::vector::{LANE, Octet};
 use super::windows::{Part, Window, Windows};
 use crate::error::Error;
 use crate::law::Law;
@@ -23,8 +25,18 @@ pub(crate) struct Workspace {
     steps: Vec<Steps>,
     batch: Vec<f64>,
     cells: Vec<f64>,
+    holes: Vec<f64>,
     exponents: Vec<i32>,
     carried: Vec<f64>,
+}
+
+/// What is wanted of means.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Wanted {
+    /// P(call) only.
+    Calls,
+    /// Expected sites too.
+    Sites,
 }
 
 /// What the recursion shows of one check.
@@ -51,54 +63,57 @@ impl Workspace {
         windows: &Windows,
         law: &Law,
         watch: &dyn Watch,
-        mut see: impl FnMut(&Stretch<'_>, &[f64], &[i32]) -> Result<(), Error>,
+        mut see: impl FnMut(&Filled<'_>) -> Result<(), Error>,
     ) -> Result<bool, Error> {
         self.steps.resize_with(windows.gaps.len().max(self.steps.len()), Steps::default);
         for (steps, &(sites, longest)) in self.steps.iter_mut().zip(&windows.gaps) {
             law.batch(sites, longest, &mut self.batch);
             steps.set(&self.batch, longest);
         }
-        let mut came_in = Part { start: 0, end: 1, call: None };
         self.carried.clear();
         self.carried.push(1.0);
         let (mut exponent, mut faint, mut done) = (0, false, 0);
         while done < windows.rows.len() {
             tell(watch, done as u64, windows.rows.len() as u64)?;
-            let mut end = padded(came_in.end);
+            let came_in = self.carried.len();
+            let mut end = room(came_in);
             let mut more = 0;
             for row in windows.rows.iter().skip(done) {
-                if more > 0 && end + padded(row.len) > STRETCH {
+                if more > 0 && end + room(row.len) > STRETCH {
                     break;
                 }
-                end += padded(row.len);
+                end += room(row.len);
                 more += 1;
             }
             let rows = windows.rows.get(done..done + more).unwrap_or_default();
-            let stretch = Stretch { rows, parts: &windows.parts, steps: &self.steps, came_in, exponent };
-            if self.cells.len() < end {
-                self.cells.resize(end, 0.0);
+            let top = windows.top();
+            let stretch = Stretch { rows, parts: &windows.parts, steps: &self.steps, came_in, exponent, top };
+            if self.cells.len() < end + LANE {
+                self.cells.resize(end + LANE, 0.0);
             }
-            let cells = self.cells.get_mut(..end).unwrap_or_default();
-            if let Some(head) = cells.get_mut(..came_in.end) {
-                head.copy_from_slice(&self.carried);
-            }
+            // Vectors are then written to aligned places.
+            let aligned = self.cells.as_ptr().align_offset(align_of::<Octet>()).min(LANE);
+            let cells = self.cells.get_mut(aligned..aligned + end).unwrap_or_default();
+            let (head, padding) = cells.split_at_mut(came_in);
+            head.copy_from_slice(&self.carried);
+            padding.iter_mut().take(room(came_in) - came_in).for_each(|q| *q = 0.0);
             self.exponents.clear();
-            faint |= set.recur(&stretch, cells, &mut self.exponents);
-            see(&stretch, cells, &self.exponents)?;
+            let (exponents, holes) = (&mut self.exponents, &mut self.holes);
+            faint |= set.plainly(Recur { stretch: &stretch, cells, exponents, holes, vectors: set.vectors() });
+            see(&Filled { stretch: &stretch, cells, exponents: &self.exponents })?;
             done += more;
             if let Some(row) = rows.last().filter(|_| done < windows.rows.len()) {
-                let from = end - padded(row.len);
+                let from = end - room(row.len);
                 self.carried.clear();
                 self.carried.extend_from_slice(cells.get(from + row.open.0..from + row.open.1).unwrap_or_default());
                 close_holes(&mut self.carried, windows.parts_of(row), row.open.0);
-                came_in = Part { start: 0, end: self.carried.len(), call: None };
                 exponent = self.exponents.last().copied().unwrap_or(exponent);
             }
         }
         Ok(faint)
     }
 
-    /// Runs the recursion under `law` in portable arithmetic, showing every check to `see`.
+    /// Runs the recursion under `law`, showing every check to `see`.
     ///
     /// # Errors
     /// As [`Workspace::stretches`].
@@ -110,14 +125,15 @@ impl Workspace {
         mut see: impl FnMut(&Check<'_>) -> Result<(), Error>,
     ) -> Result<(), Error> {
         let mut before = Vec::new();
-        self.stretches(InstructionSet::PORTABLE, windows, law, watch, |stretch, cells, exponents| {
+        self.stretches(InstructionSet::best(), windows, law, watch, |filled| {
+            let Filled { stretch, cells, exponents } = *filled;
             before.clear();
-            before.extend_from_slice(cells.get(..stretch.came_in.end).unwrap_or_default());
-            let mut at = padded(stretch.came_in.end);
+            before.extend_from_slice(cells.get(..stretch.came_in).unwrap_or_default());
+            let mut at = room(stretch.came_in);
             let mut before_exponent = stretch.exponent;
             for (window, &exponent) in stretch.rows.iter().zip(exponents) {
                 let q = cells.get(at..at + window.len).unwrap_or_default();
-                at += padded(window.len);
+                at += room(window.len);
                 let parts = windows.parts_of(window);
                 see(&Check { window, parts, q, exponent, before: &before, before_exponent })?;
                 before.clear();
@@ -130,34 +146,40 @@ impl Workspace {
         Ok(())
     }
 
-    /// Runs the recursion under `law` and takes it into account for every block of means; where `open`
-    /// is given, the mass open after each check is kept for each block.
+    /// Runs the recursion under `law` and takes it into account for the means that [`InstructionSet::settle`]
+    /// made ready; where `open` is given, the mass open after each check is kept for each eight of them.
     /// Returns whether some tracked probability became too faint to be tilted far.
     ///
     /// # Errors
     /// As [`Workspace::stretches`].
+    #[allow(clippy::too_many_arguments)]
     pub fn tilted(
         &mut self,
         set: InstructionSet,
+        wanted: Wanted,
         windows: &Windows,
         law: &Law,
         watch: &dyn Watch,
-        blocks: &mut [Tilted],
-        mut open: Option<&mut [Vec<Lanes>]>,
+        eights: &mut [Eight],
+        open: &mut [Vec<Octet>],
     ) -> Result<bool, Error> {
-        self.stretches(set, windows, law, watch, |stretch, cells, exponents| {
-            for (i, block) in blocks.iter_mut().enumerate() {
-                let open = open.as_deref_mut().and_then(|o| o.get_mut(i));
-                set.tilt(stretch, cells, exponents, block, open);
-            }
+        let mut place = Place::default();
+        // What is missing from 1 tells an uppermost call only if there is no other.
+        let sites = wanted == Wanted::Sites || windows.top().is_none();
+        let faint = self.stretches(set, windows, law, watch, |filled| {
+            set.plainly(Follow {
+                filled,
+                place: &mut place,
+                eights,
+                sites,
+                open,
+                few: set == InstructionSet::PORTABLE,
+            });
             Ok(())
-        })
-    }
-}
-
-/// Zeros in place of the stops between open totals.
-fn close_holes(open: &mut [f64], parts: &[Part], start: usize) {
-    for part in parts.iter().filter(|p| p.call.is_some() && p.start >= start) {
-        open.get_mut(part.start - start..(part.end - start).min(open.len())).unwrap_or_default().fill(0.0);
+        })?;
+        if let Some(top) = windows.top() {
+            eights.iter_mut().for_each(|eight| eight.finish(top));
+        }
+        Ok(faint)
     }
 }

@@ -1,14 +1,18 @@
 //! Calls and expected sites over many means, and nothing else: for searches, tables and embedding.
 
 use super::dispatch::InstructionSet;
-use super::forward::Workspace;
-use super::kernel::{BLOCK, Tilted};
-use super::outcome::{middle, restart};
+use super::forward::{Wanted, Workspace};
+use super::outcome::middle;
+use super::tilt::{Eight, Settle};
+use super::vector::{LANE, Octet};
 use super::windows::{Reach, Windows};
 use crate::error::{Code, Error};
-use crate::law::{Law, Tilt};
+use crate::law::Law;
 use crate::lines::{Call, Lines};
-use crate::watch::Quiet;
+use crate::watch::{Quiet, Watch};
+
+/// P(call), in the order of [`Call::ALL`].
+pub(super) type Calls = [f64; Call::ALL.len()];
 
 /// P(call) and expected sites at one mean.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -38,13 +42,14 @@ pub struct Point {
 #[derive(Debug)]
 pub struct Evaluator {
     set: InstructionSet,
-    pub(crate) windows: Windows,
-    reach: Reach,
+    windows: Windows,
+    pub(super) reach: Reach,
     middle: f64,
     workspace: Workspace,
-    blocks: Vec<Tilted>,
-    tilts: Vec<Tilt>,
+    eights: Vec<Eight>,
+    means: Vec<f64>,
     points: Vec<Point>,
+    calls: Vec<Calls>,
 }
 
 impl Evaluator {
@@ -53,23 +58,21 @@ impl Evaluator {
     /// # Errors
     /// `too_much_work`.
     pub fn new(lines: &Lines, law: &Law, set: InstructionSet) -> Result<Self, Error> {
-        let reach = Reach::of(law);
-        Ok(Self::over(Windows::of(lines.rows(), reach)?, reach, middle(lines), set))
+        Self::reaching(lines, Reach::of(law), set)
     }
 
-    /// Over windows that the caller may change from one evaluation to the next; `middle` is the mean per
-    /// site of the reference.
-    pub(crate) fn over(windows: Windows, reach: Reach, middle: f64, set: InstructionSet) -> Self {
-        Self {
+    pub(super) fn reaching(lines: &Lines, reach: Reach, set: InstructionSet) -> Result<Self, Error> {
+        Ok(Self {
             set,
-            windows,
+            windows: Windows::of(lines.rows(), reach)?,
             reach,
-            middle,
+            middle: middle(lines),
             workspace: Workspace::default(),
-            blocks: Vec::new(),
-            tilts: Vec::new(),
+            eights: Vec::new(),
+            means: Vec::new(),
             points: Vec::new(),
-        }
+            calls: Vec::new(),
+        })
     }
 
     /// One point a law, all of one family.
@@ -78,42 +81,87 @@ impl Evaluator {
     /// `combination` where the laws are not of one family, a table, or of other steps than the law that
     /// the evaluator was made for.
     pub fn points(&mut self, laws: &[Law]) -> Result<&[Point], Error> {
-        let family = || Error::about(Code::Combination, "laws", "of one family: they may differ in their mean only");
-        let first = laws.first().filter(|law| Reach::of(law) == self.reach);
-        let reference = first.and_then(|law| law.with_mean(self.middle)).ok_or_else(family)?;
-        self.tilts.clear();
-        for law in laws {
-            self.tilts.push(reference.tilt_to(law).ok_or_else(family)?);
+        let of = laws.first().and_then(Law::family).map(|f| f.0);
+        let related = |law: &Law| law.family().is_some_and(|f| Some(f.0) == of) && Reach::of(law) == self.reach;
+        if !laws.iter().all(related) {
+            return Err(Error::about(Code::Combination, "laws", "of one family: they may differ in their mean only"));
         }
-        restart(&mut self.blocks, &self.windows, self.tilts.iter().copied());
-        let faint = self.workspace.tilted(self.set, &self.windows, &reference, &Quiet, &mut self.blocks, None)?;
-        self.points.clear();
-        for (i, law) in laws.iter().enumerate() {
-            let point = match self.blocks.get(i / BLOCK) {
-                Some(block) if !faint && block.in_range(i % BLOCK) => point(block, i % BLOCK),
-                _ => self.alone(law)?,
-            };
-            self.points.push(point);
-        }
+        self.follow(Wanted::Sites, laws.iter(), &Quiet)?;
         Ok(&self.points)
     }
 
-    /// A law as its own reference: what is too faint to hold there is truly negligible.
-    fn alone(&mut self, law: &Law) -> Result<Point, Error> {
-        let mut block = Vec::new();
-        restart(&mut block, &self.windows, [Tilt { ln_ratio: 0.0, ln_site: 0.0 }]);
-        let mut workspace = Workspace::default();
-        workspace.tilted(self.set, &self.windows, law, &Quiet, &mut block, None)?;
-        Ok(block.first().map_or_else(Point::default, |b| point(b, 0)))
+    /// P(call) under any laws whose smallest and largest steps are those that the evaluator was made for;
+    /// those of the first one's family take one recursion together.
+    pub(super) fn calls<'a>(
+        &mut self,
+        laws: impl Iterator<Item = &'a Law> + Clone,
+        watch: &dyn Watch,
+    ) -> Result<&[Calls], Error> {
+        self.follow(Wanted::Calls, laws, watch)?;
+        Ok(&self.calls)
+    }
+
+    fn follow<'a>(
+        &mut self,
+        wanted: Wanted,
+        laws: impl Iterator<Item = &'a Law> + Clone,
+        watch: &dyn Watch,
+    ) -> Result<(), Error> {
+        let reference = laws.clone().next().and_then(|law| law.with_mean(self.middle));
+        let Self { set, windows, workspace, eights, means, points, calls, .. } = self;
+        points.clear();
+        calls.clear();
+        means.clear();
+        let mut far = true;
+        if let Some(reference) = &reference
+            && let Some((family, at)) = reference.family()
+        {
+            let related = |law: &Law| law.family().filter(|f| f.0 == family).map(|f| f.1);
+            means.extend(laws.clone().filter_map(related));
+            set.plainly(Settle { family, reference: at, means, eights });
+            far = workspace.tilted(*set, wanted, windows, reference, watch, eights, &mut [])?;
+        }
+        let largest = windows.largest_gap();
+        let mut place = 0;
+        for law in laws {
+            let own;
+            let together = law.family().map(|f| f.0) == reference.as_ref().and_then(Law::family).map(|f| f.0);
+            let (eight, lane) = (eights.get(place / LANE), place % LANE);
+            place += usize::from(together);
+            let (eight, lane) = match eight {
+                Some(eight) if together && !far && eight.sound(lane, largest) => (eight, lane),
+                _ => {
+                    own = alone(*set, wanted, windows, law, watch)?;
+                    (&own, 0)
+                }
+            };
+            match wanted {
+                Wanted::Sites => points.push(point(eight, lane)),
+                Wanted::Calls => calls.push(eight.calls.each_ref().map(|c| of_lane(c, lane))),
+            }
+        }
+        Ok(())
     }
 }
 
-fn point(block: &Tilted, lane: usize) -> Point {
-    let call = |c: Call| block.calls.get(c.index()).and_then(|l| l.get(lane)).copied().unwrap_or(0.0);
+/// A law as its own reference: what is too faint to hold there is truly negligible.
+fn alone(set: InstructionSet, wanted: Wanted, windows: &Windows, law: &Law, watch: &dyn Watch) -> Result<Eight, Error> {
+    let mut own = [Eight::START];
+    Workspace::default().tilted(set, wanted, windows, law, watch, &mut own, &mut [])?;
+    let [own] = own;
+    Ok(own)
+}
+
+fn of_lane(octet: &Octet, lane: usize) -> f64 {
+    octet.0.get(lane).copied().unwrap_or(0.0)
+}
+
+fn point(eight: &Eight, lane: usize) -> Point {
+    let call = |c: Call| eight.calls.get(c.index()).map_or(0.0, |o| of_lane(o, lane)).min(1.0);
     Point {
-        adequate: call(Call::Adequate).min(1.0),
-        inadequate: call(Call::Inadequate).min(1.0),
-        undecided: call(Call::Undecided).min(1.0),
-        expected_sites: block.sites.get(lane).copied().unwrap_or(0.0),
+        adequate: call(Call::Adequate),
+        inadequate: call(Call::Inadequate),
+        undecided: call(Call::Undecided),
+        expected_sites: of_lane(&eight.sites, lane),
     }
 }

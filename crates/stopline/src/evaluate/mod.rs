@@ -17,6 +17,10 @@ mod forward;
 mod kernel;
 mod lean;
 mod outcome;
+#[cfg(test)]
+mod tests;
+mod tilt;
+mod vector;
 mod windows;
 
 pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites};

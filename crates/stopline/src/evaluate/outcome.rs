@@ -1,16 +1,15 @@
 //! From the recursion at one reference to what happens at each of many means.
 
 use super::dispatch::InstructionSet;
-use super::forward::Workspace;
-use super::kernel::{BLOCK, Lanes, Tilted};
+use super::forward::{Wanted, Workspace};
+use super::lean::Evaluator;
+use super::tilt::{Eight, Settle};
+use super::vector::{LANE, Octet};
 use super::windows::{Reach, Windows};
 use crate::error::Error;
-use crate::law::{Law, Laws, Pool, Tilt};
+use crate::law::{Law, Laws, Pool};
 use crate::lines::{Call, Lines};
 use crate::watch::Watch;
-
-/// Factors outside this range may have lost digits or overflowed.
-const IN_RANGE: (f64, f64) = (1e-280, 1e280);
 
 /// What a walk under one law ends in.
 #[derive(Debug, Clone)]
@@ -54,24 +53,26 @@ pub(crate) fn outcomes(
     // One recursion at a mean in the middle of the strip serves all laws of the first law's family.
     if laws.len() > 1
         && let Some(reference) = first.with_mean(middle(lines))
+        && let Some((family, at)) = reference.family()
     {
-        let tilts: Vec<(usize, Tilt)> =
-            laws.iter().enumerate().filter_map(|(i, law)| reference.tilt_to(law).map(|t| (i, t))).collect();
-        let mut blocks = blocks(&windows, tilts.iter().map(|(_, t)| *t));
-        let mut open = vec![Vec::with_capacity(windows.rows.len()); blocks.len()];
-        let faint = workspace.tilted(set, &windows, &reference, watch, &mut blocks, Some(&mut open))?;
-        if !faint {
-            for (place, &(i, _)) in tilts.iter().enumerate() {
-                if let (Some(slot), Some(block), Some(open)) =
-                    (found.get_mut(i), blocks.get(place / BLOCK), open.get(place / BLOCK))
-                {
-                    *slot = outcome(block, open, place % BLOCK);
-                }
+        let parameters = laws.iter().map(|law| law.family().filter(|f| f.0 == family).map(|f| f.1));
+        let (of, means): (Vec<usize>, Vec<f64>) =
+            parameters.enumerate().filter_map(|(i, mean)| mean.map(|m| (i, m))).unzip();
+        let mut eights = Vec::new();
+        set.plainly(Settle { family, reference: at, means: &means, eights: &mut eights });
+        let mut open = vec![Vec::with_capacity(windows.rows.len()); eights.len()];
+        let faint = workspace.tilted(set, Wanted::Sites, &windows, &reference, watch, &mut eights, &mut open)?;
+        for (place, i) in of.into_iter().enumerate() {
+            let (eight, lane) = (place / LANE, place % LANE);
+            if !faint
+                && let (Some(slot), Some(eight), Some(open)) = (found.get_mut(i), eights.get(eight), open.get(eight))
+                && eight.sound(lane, windows.largest_gap())
+            {
+                *slot = Some(outcome(eight, open, lane));
             }
         }
     }
     // The others are their own reference; then a probability too faint to hold is truly negligible.
-    let own = Tilt { ln_ratio: 0.0, ln_site: 0.0 };
     let mut all = Vec::with_capacity(laws.len());
     for (slot, law) in found.into_iter().zip(laws) {
         all.push(match slot {
@@ -84,100 +85,19 @@ pub(crate) fn outcomes(
                     other = Windows::of(lines.rows(), Reach::of(law))?;
                     &other
                 };
-                let mut block = blocks(windows, [own]);
-                let mut open = vec![Vec::with_capacity(windows.rows.len())];
-                workspace.tilted(set, windows, law, watch, &mut block, Some(&mut open))?;
-                let (block, open) = (block.first(), open.first());
-                block.zip(open).map_or_else(Outcome::zero, |(block, open)| lane(block, open, 0))
+                let (mut own, mut open) = ([Eight::START], [Vec::with_capacity(windows.rows.len())]);
+                workspace.tilted(set, Wanted::Sites, windows, law, watch, &mut own, &mut open)?;
+                let ([own], [open]) = (&own, &open);
+                outcome(own, open, 0)
             }
         });
     }
     Ok(all)
 }
 
-/// Blocks of means at the start of the walk; a block that is not full repeats the reference.
-fn blocks(windows: &Windows, tilts: impl IntoIterator<Item = Tilt>) -> Vec<Tilted> {
-    let mut blocks = Vec::new();
-    restart(&mut blocks, windows, tilts);
-    blocks
-}
-
-/// The same, in memory that was used before.
-pub(crate) fn restart(blocks: &mut Vec<Tilted>, windows: &Windows, tilts: impl IntoIterator<Item = Tilt>) {
-    let mut used = 0;
-    for (place, tilt) in tilts.into_iter().enumerate() {
-        let lane = place % BLOCK;
-        if lane == 0 {
-            match blocks.get_mut(used) {
-                Some(block) => block.restart(windows.gaps.len()),
-                None => blocks.push(Tilted::start(windows.gaps.len())),
-            }
-            used += 1;
-        }
-        if let Some(block) = blocks.get_mut(used - 1) {
-            block.set(lane, tilt, &windows.gaps);
-        }
-    }
-    blocks.truncate(used);
-}
-
-/// The outcome of one mean of a block; `None` where its factors left the range of numbers.
-fn outcome(block: &Tilted, open: &[Lanes], place: usize) -> Option<Outcome> {
-    block.in_range(place).then(|| lane(block, open, place))
-}
-
-fn lane(block: &Tilted, open: &[Lanes], place: usize) -> Outcome {
-    let of = |lanes: &Lanes| lanes.get(place).copied().unwrap_or(0.0);
-    Outcome { calls: block.calls.each_ref().map(of), open: open.iter().map(of).collect() }
-}
-
-impl Tilted {
-    fn start(gaps: usize) -> Self {
-        let one = [1.0; BLOCK];
-        let zero = [0.0; BLOCK];
-        Self {
-            ratio: one,
-            ln_ratio: zero,
-            ln_site: zero,
-            batch: vec![one; gaps],
-            factor: one,
-            least: one,
-            most: one,
-            left: one,
-            calls: [zero; Call::ALL.len()],
-            sites: zero,
-            since: 0,
-            place: (0, 0),
-        }
-    }
-
-    fn restart(&mut self, gaps: usize) {
-        let batch = std::mem::take(&mut self.batch);
-        *self = Self::start(0);
-        self.batch = batch;
-        self.batch.clear();
-        self.batch.resize(gaps, [1.0; BLOCK]);
-    }
-
-    fn set(&mut self, lane: usize, tilt: Tilt, gaps: &[(u32, usize)]) {
-        let put = |lanes: &mut Lanes, x: f64| lanes.iter_mut().skip(lane).take(1).for_each(|slot| *slot = x);
-        put(&mut self.ratio, libm::exp(tilt.ln_ratio));
-        put(&mut self.ln_ratio, tilt.ln_ratio);
-        put(&mut self.ln_site, tilt.ln_site);
-        for (batch, &(sites, _)) in self.batch.iter_mut().zip(gaps) {
-            put(batch, libm::exp(f64::from(sites) * tilt.ln_site));
-        }
-    }
-
-    /// Did everything of this mean stay in the range of numbers?
-    pub fn in_range(&self, lane: usize) -> bool {
-        let of = |lanes: &Lanes| lanes.get(lane).copied().unwrap_or(f64::NAN);
-        let sane = |p: f64| (0.0..=1.5).contains(&p);
-        of(&self.least) > IN_RANGE.0
-            && of(&self.most) < IN_RANGE.1
-            && self.calls.iter().all(|c| sane(of(c)))
-            && sane(of(&self.left))
-    }
+fn outcome(eight: &Eight, open: &[Octet], lane: usize) -> Outcome {
+    let of = |octet: &Octet| octet.0.get(lane).copied().unwrap_or(0.0);
+    Outcome { calls: eight.calls.each_ref().map(of), open: open.iter().map(of).collect() }
 }
 
 /// The mean per site in the middle of where the last check divides the totals.
@@ -192,7 +112,7 @@ pub(crate) fn middle(lines: &Lines) -> f64 {
 /// call the worst.
 ///
 /// # Errors
-/// As [`outcomes`].
+/// `too_much_work`, `interrupted`.
 pub(crate) fn pooled_calls<const M: usize>(
     lines: &Lines,
     laws: &[Laws; M],
@@ -201,17 +121,27 @@ pub(crate) fn pooled_calls<const M: usize>(
 ) -> Result<[[f64; Call::ALL.len()]; M], Error> {
     let mut pooled = [[0.0_f64; Call::ALL.len()]; M];
     let nodes = laws.iter().map(|l| l.nodes.len()).max().unwrap_or(0);
+    let mut evaluator: Option<Evaluator> = None;
     for node in 0..nodes {
-        let here: Vec<_> =
-            laws.iter().enumerate().filter_map(|(i, l)| l.nodes.get(node).map(|n| (i, l.pool, n))).collect();
-        let node_laws: Vec<Law> = here.iter().map(|(_, _, (_, law))| law.clone()).collect();
-        for ((i, pool, (weight, _)), outcome) in here.into_iter().zip(outcomes(lines, &node_laws, set, watch)?) {
-            let sums = pooled.get_mut(i).into_iter().flatten();
-            for (sum, p) in sums.zip(outcome.calls) {
-                *sum = match pool {
-                    Pool::Average => *sum + weight * p,
-                    Pool::Worst => sum.max(p),
-                };
+        let here: Vec<_> = laws
+            .iter()
+            .enumerate()
+            .filter_map(|(i, l)| l.nodes.get(node).map(|(w, law)| (i, l.pool, *w, law)))
+            .collect();
+        for same in here.chunk_by(|a, b| Reach::of(a.3) == Reach::of(b.3)) {
+            let reach = same.first().map(|s| Reach::of(s.3)).unwrap_or_default();
+            let evaluator = match &mut evaluator {
+                Some(evaluator) if evaluator.reach == reach => evaluator,
+                other => other.insert(Evaluator::reaching(lines, reach, set)?),
+            };
+            let found = evaluator.calls(same.iter().map(|s| s.3), watch)?;
+            for ((i, pool, weight, _), calls) in same.iter().zip(found) {
+                for (sum, p) in pooled.get_mut(*i).into_iter().flatten().zip(calls) {
+                    *sum = match pool {
+                        Pool::Average => *sum + weight * p,
+                        Pool::Worst => sum.max(*p),
+                    };
+                }
             }
         }
     }

@@ -7,6 +7,7 @@
 //! negative, a total from there on cannot leave before that check, and surely leaves then.
 #![allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_possible_wrap)] // totals stay below 2⁵³, windows in memory
 
+use super::tilt::SEGMENT;
 use crate::error::{Code, Error};
 use crate::law::Law;
 use crate::lines::{Call, Row, Stop};
@@ -42,6 +43,10 @@ pub(crate) struct Window {
     pub open: (usize, usize),
     /// The runs, ascending and covering the window, in [`Windows::parts`].
     pub parts: (usize, usize),
+    /// Are the open totals one run up to the end of the window?
+    pub solid: bool,
+    /// Is it one stop or none, then one run of open totals up to an uppermost stop, neither of them long?
+    pub plain: bool,
     /// Call of the uppermost stop; `None` where the check has none: then everything above the window
     /// stays open and will surely leave by the uppermost stop of a later check.
     pub top: Option<Call>,
@@ -56,6 +61,9 @@ pub(crate) struct Windows {
     pub gaps: Vec<(u32, usize)>,
     /// Multiply-adds of one recursion.
     pub work: f64,
+    /// Call of the first uppermost stop met, and was there one of another call?
+    top: Option<Call>,
+    mixed: bool,
 }
 
 /// What of a law decides the windows: the smallest step of a site, and the largest if there is one.
@@ -102,6 +110,16 @@ impl Windows {
         }
     }
 
+    /// The call of every uppermost stop, if they have one call.
+    pub fn top(&self) -> Option<Call> {
+        self.top.filter(|_| !self.mixed)
+    }
+
+    /// Sites of the largest batch.
+    pub fn largest_gap(&self) -> u32 {
+        self.gaps.iter().map(|g| g.0).max().unwrap_or(1)
+    }
+
     /// Adds the check `at`, tracked below `limit`; returns how many totals that are.
     pub fn add(&mut self, at: u32, limit: Total, stops: &[Stop], reach: Reach) -> usize {
         // Before the first check the total is 0 for sure.
@@ -142,10 +160,18 @@ impl Windows {
         self.part(base, (next, end), None);
         let parts = (from, self.parts.len());
         let mut open = (0, 0);
+        let mut runs = 0;
         for p in self.parts.get(from..).unwrap_or_default().iter().filter(|p| p.call.is_none()) {
-            open = if open == (0, 0) { (p.start, p.end) } else { (open.0, p.end) };
+            open = (if runs == 0 { p.start } else { open.0 }, p.end);
+            runs += 1;
         }
-        self.rows.push(Window { at, gap, base, len, open, parts, top });
+        let solid = runs == 0 || (runs == 1 && open.1 == len);
+        let plain = runs == 1 && open.1 == len && len <= SEGMENT && parts.1 - parts.0 <= 2 && top.is_some();
+        if let Some(call) = top {
+            self.mixed |= self.top.is_some_and(|other| other != call);
+            self.top = Some(call);
+        }
+        self.rows.push(Window { at, gap, base, len, open, parts, solid, plain, top });
         self.work += len as f64 * (open_len as f64 + 4.0);
         len
     }

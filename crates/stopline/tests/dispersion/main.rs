@@ -6,7 +6,6 @@
 
 mod properties;
 mod results;
-mod walks;
 
 use serde_json::Value;
 use stopline::Level;

@@ -1,0 +1,125 @@
+//! Every instruction set gives the same bits.
+
+use super::outcome::outcomes;
+use super::{Evaluator, InstructionSet, pooled_calls};
+use crate::law::{Law, Laws, Pool};
+use crate::params::{K, Mean, Share};
+use crate::watch::Quiet;
+use crate::{Call, Lines, Row, Stop};
+
+/// Lines around a slope, cut at the cap; with `calls` three there is a stop between open totals.
+fn lines(slope: f64, width: f64, sites: &[u32], three: bool) -> Lines {
+    let (last, before) = sites.split_last().unwrap();
+    #[allow(clippy::cast_possible_truncation)] // small totals
+    let line = |at: u32, shift: f64| (slope * f64::from(at) + shift).floor() as i64;
+    let mut rows: Vec<_> = before
+        .iter()
+        .map(|&at| {
+            let (low, high) = (line(at, -width), line(at, width) + 1);
+            let mut row = Row::two_calls(at, (low >= 0).then_some(low), Some(high), None);
+            let middle = line(at, 0.0);
+            if three && at > 3 && low >= 0 && low + 2 < middle && middle + 2 < high {
+                row.stops.insert(1, Stop { from: Some(middle), to: Some(middle + 1), call: Call::Marginal });
+            }
+            row
+        })
+        .collect();
+    rows.push(Row::two_calls(*last, Some(line(*last, 0.0)), Some(line(*last, 0.0) + 1), None));
+    Lines::new(rows).unwrap()
+}
+
+fn mean(m: f64) -> Mean {
+    Mean::new(m).unwrap()
+}
+
+fn plans() -> Vec<Lines> {
+    let each = |to: u32| (1..=to).collect::<Vec<_>>();
+    vec![
+        lines(1.4, 9.0, &each(60), false),
+        lines(11.3, 60.0, &each(40), false),
+        lines(0.28, 6.0, &each(200), false),
+        lines(0.02, 2.0, &[10, 35, 400, 1200], false),
+        lines(40.0, 300.0, &each(12), false),
+        lines(1.4, 20.0, &each(50), true),
+        lines(3.0, 12.0, &[5, 10, 15, 20, 25, 28], false),
+        Lines::new(vec![Row::two_calls(15, Some(31), Some(32), None)]).unwrap(),
+    ]
+}
+
+/// From a family: many means, more than a group of vectors holds.
+fn families() -> Vec<Vec<Law>> {
+    let means = || (0..51).map(|i| 1e-3 * 1.35_f64.powi(i));
+    let k = |k: f64| move |m: f64| Law::NegBin { mean: mean(m), k: K::new(k).unwrap() };
+    let share = |m: f64| Law::Binomial { p: Share::new(m / (1.0 + m)).unwrap(), units: 5 };
+    vec![
+        means().map(k(1.2)).collect(),
+        means().map(k(0.1)).collect(),
+        means().map(k(1e9)).collect(),
+        means().map(|m| Law::Poisson { mean: mean(m) }).collect(),
+        means().map(share).collect(),
+    ]
+}
+
+#[test]
+fn points_and_outcomes_are_the_same_bits_under_every_instruction_set() {
+    let sets = InstructionSet::all();
+    let mut compared = 0;
+    for lines in plans() {
+        for laws in families() {
+            let points = |set| {
+                let mut evaluator = Evaluator::new(&lines, &laws[0], set).unwrap();
+                let points = evaluator.points(&laws).unwrap().to_vec();
+                points
+                    .iter()
+                    .map(|p| [p.adequate, p.inadequate, p.expected_sites].map(f64::to_bits))
+                    .collect::<Vec<_>>()
+            };
+            let whole = |set| {
+                let outcomes = outcomes(&lines, &laws, set, &Quiet).unwrap();
+                let numbers =
+                    |o: super::outcome::Outcome| o.calls.into_iter().chain(o.open).map(f64::to_bits).collect();
+                outcomes.into_iter().map(numbers).collect::<Vec<Vec<u64>>>()
+            };
+            let (first, first_whole) = (points(InstructionSet::PORTABLE), whole(InstructionSet::PORTABLE));
+            for &set in &sets {
+                assert_eq!(points(set), first, "{set:?} {lines:?} {:?}", laws[0]);
+                assert_eq!(whole(set), first_whole, "{set:?} {lines:?} {:?}", laws[0]);
+                compared += first.len();
+            }
+        }
+    }
+    assert!(compared > 0);
+}
+
+/// What decides lines: risks under one law and under several.
+#[test]
+fn risks_are_the_same_bits_under_every_instruction_set() {
+    for lines in plans() {
+        for pool in [Pool::Worst, Pool::Average] {
+            let nodes = |m: f64| {
+                let node = |i: i32| (0.125, Law::NegBin { mean: mean(m), k: K::new(0.4 * 1.5_f64.powi(i)).unwrap() });
+                Laws { nodes: (0..8).map(node).collect(), pool }
+            };
+            let laws = [nodes(1.0), nodes(2.0)];
+            let risks = |set| pooled_calls(&lines, &laws, set, &Quiet).unwrap().map(|calls| calls.map(f64::to_bits));
+            let first = risks(InstructionSet::PORTABLE);
+            assert!(InstructionSet::all().into_iter().all(|set| risks(set) == first), "{lines:?}");
+        }
+    }
+}
+
+/// Risks alone come out as with everything else.
+#[test]
+fn risks_are_those_of_the_curve() {
+    for lines in plans() {
+        for laws in families() {
+            for law in laws.iter().step_by(10) {
+                let [calls] = pooled_calls(&lines, &[Laws::one(law.clone())], InstructionSet::best(), &Quiet).unwrap();
+                let own = outcomes(&lines, std::slice::from_ref(law), InstructionSet::best(), &Quiet).unwrap();
+                for (a, b) in calls.iter().zip(own[0].calls) {
+                    assert!((a - b).abs() < 1e-12, "{lines:?} {law:?} {a} {b}");
+                }
+            }
+        }
+    }
+}

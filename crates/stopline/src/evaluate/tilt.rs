@@ -1,0 +1,478 @@
+//! From the recursion at one reference to many means: Σ q[T]·ρᵀcⁿ over the totals of every check.
+//!
+//! A block of means goes through the checks together, one mean a lane. The factor ρᵀcⁿ follows the first open
+//! total from check to check, and is taken anew from its logarithm before rounding adds up; the totals of
+//! a check are summed by Horner's rule. A mean whose factor came near the end of the range of numbers is
+//! found out by [`Eight::sound`].
+#![allow(clippy::indexing_slicing)] // lengths are fixed by `windows`; slices are cut once per row
+#![allow(clippy::cast_possible_wrap)] // windows in memory
+#![allow(clippy::needless_range_loop)] // lanes of several arrays in step
+
+use super::dispatch::PlainWork;
+use super::kernel::{Filled, room};
+use super::vector::{LANE, Octet};
+use super::windows::Window;
+use crate::elementary::exp;
+use crate::law::Family;
+use crate::lines::Call;
+
+/// Totals and sites after which a factor is taken anew from its logarithm: its rounding grows with them.
+const FRESH: u64 = 255;
+/// Totals summed without a new factor.
+pub(crate) const SEGMENT: usize = 240;
+/// Powers ρ, ρ², ρ⁴, …, ρ¹²⁸ make up any power up to [`FRESH`].
+const POWERS: usize = 8;
+/// Totals and sites after which the logarithm of the factor is looked at, …
+const LOOK: u64 = 32;
+/// … where it must be at most this (e^±414 = 1e±180); …
+const LARGEST_LN: f64 = 414.0;
+/// … a total and a site may change it by at most this, so that it stays within 1e±235 between two looks, …
+const STEEPEST: f64 = 4.0;
+/// … and a batch by at most this: then no factor came near the end of the range of numbers.
+const STEEPEST_BATCH: f64 = 150.0;
+
+/// Eight means as the checks pass.
+#[derive(Debug, Clone)]
+pub(crate) struct Eight {
+    /// Factor per unit of the total, and per site, with their logarithms.
+    pub ratio: Octet,
+    pub site: Octet,
+    pub ln_ratio: Octet,
+    pub ln_site: Octet,
+    /// ρᵀcⁿ at the first open total of the check before.
+    factor: Octet,
+    /// Largest logarithm of a factor met, of either sign.
+    largest_ln: Octet,
+    /// Mass still open.
+    left: Octet,
+    /// P(call) so far, in the order of [`Call::ALL`].
+    pub calls: [Octet; Call::ALL.len()],
+    /// Expected sites so far.
+    pub sites: Octet,
+}
+
+impl Eight {
+    /// The reference itself, eight times, before the first check.
+    pub const START: Self = Self {
+        ratio: Octet::ONE,
+        site: Octet::ONE,
+        ln_ratio: Octet::ZERO,
+        ln_site: Octet::ZERO,
+        factor: Octet::ONE,
+        largest_ln: Octet::ZERO,
+        left: Octet::ONE,
+        calls: [Octet::ZERO; Call::ALL.len()],
+        sites: Octet::ZERO,
+    };
+
+    /// ln ρᵀcⁿ, where 2^`exponent` was taken out.
+    #[inline(always)]
+    fn ln_factor(&self, sites: u32, total: i64, exponent: i32) -> Octet {
+        #[allow(clippy::cast_precision_loss)] // totals stay below 2⁵³
+        let (sites, total) = (f64::from(sites), total as f64);
+        let lift = f64::from(exponent) * core::f64::consts::LN_2;
+        let mut ln = Octet::ZERO;
+        for l in 0..LANE {
+            ln.0[l] = sites * self.ln_site.0[l] + total * self.ln_ratio.0[l] + lift;
+        }
+        ln
+    }
+
+    /// Gives the call of every uppermost stop what is missing from 1.
+    pub fn finish(&mut self, top: Call) {
+        let mut others = [0.0; LANE];
+        for (_, calls) in self.calls.iter().enumerate().filter(|(c, _)| *c != top as usize) {
+            for l in 0..LANE {
+                others[l] += calls.0[l];
+            }
+        }
+        // A difference: a tiny probability has absolute accuracy only, and rounding may take it below 0.
+        let rest = others.map(|p| if p < 1.0 { 1.0 - p } else { 0.0 });
+        self.calls[top as usize] = Octet(rest);
+    }
+
+    /// Did everything of this mean stay in the range of numbers, with batches of at most `largest` sites?
+    pub fn sound(&self, lane: usize, largest: u32) -> bool {
+        let batch = if u64::from(largest) > FRESH { 1.0 } else { f64::from(largest) };
+        let sane = |p: f64| (0.0..=1.5).contains(&p);
+        self.largest_ln.0[lane] <= LARGEST_LN
+            && self.ln_ratio.0[lane].abs() <= STEEPEST
+            && self.ln_site.0[lane].abs() <= STEEPEST
+            && self.ln_site.0[lane].abs() * batch <= STEEPEST_BATCH
+            && self.calls.iter().all(|c| sane(c.0[lane]))
+            && sane(self.left.0[lane])
+    }
+}
+
+/// Where the factors stand: the first open total of the check before.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Place {
+    sites: u32,
+    total: i64,
+    /// Totals and sites since the factor was taken from its logarithm, and since that was looked at.
+    since: u64,
+    unseen: u64,
+}
+
+/// Eights of means (a share for the binomial family) tilted from a reference, before the first check.
+pub(crate) struct Settle<'a> {
+    pub family: Family,
+    pub reference: f64,
+    pub means: &'a [f64],
+    pub eights: &'a mut Vec<Eight>,
+}
+
+impl PlainWork for Settle<'_> {
+    type Result = ();
+
+    #[inline(always)]
+    fn run(self) {
+        let Self { family, reference, means, eights } = self;
+        macro_rules! settle {
+            ($family:expr) => {
+                for means in means.chunks(LANE) {
+                    let mut lanes = [reference; LANE];
+                    lanes[..means.len()].copy_from_slice(means);
+                    let mut eight = Eight::START;
+                    for l in 0..LANE {
+                        let tilt = $family.tilt(reference, lanes[l]);
+                        (eight.ln_ratio.0[l], eight.ln_site.0[l]) = (tilt.ln_ratio, tilt.ln_site);
+                    }
+                    for l in 0..LANE {
+                        eight.ratio.0[l] = exp(eight.ln_ratio.0[l]);
+                        eight.site.0[l] = exp(eight.ln_site.0[l]);
+                    }
+                    eights.push(eight);
+                }
+            };
+        }
+        eights.clear();
+        // One loop a family, so that it can be put in vectors.
+        match family {
+            Family::Poisson => settle!(Family::Poisson),
+            Family::NegBin { k } => settle!(Family::NegBin { k }),
+            Family::Binomial { units } => settle!(Family::Binomial { units }),
+        }
+    }
+}
+
+type Lanes<const V: usize> = [Octet; V];
+
+#[inline(always)]
+fn multiply<const V: usize>(a: &mut Lanes<V>, b: &Lanes<V>) {
+    for v in 0..V {
+        for l in 0..LANE {
+            a[v].0[l] *= b[v].0[l];
+        }
+    }
+}
+
+#[inline(always)]
+fn add<const V: usize>(sum: &mut Lanes<V>, a: &Lanes<V>) {
+    for v in 0..V {
+        for l in 0..LANE {
+            sum[v].0[l] += a[v].0[l];
+        }
+    }
+}
+
+#[inline(always)]
+fn add_product<const V: usize>(sum: &mut Lanes<V>, a: &Lanes<V>, b: &Lanes<V>) {
+    for v in 0..V {
+        for l in 0..LANE {
+            sum[v].0[l] += a[v].0[l] * b[v].0[l];
+        }
+    }
+}
+
+/// x, x², x⁴, …
+#[inline(always)]
+fn powers<const V: usize>(x: Lanes<V>) -> [Lanes<V>; POWERS] {
+    let mut powers = [x; POWERS];
+    for i in 1..POWERS {
+        powers[i] = powers[i - 1];
+        let same = powers[i - 1];
+        multiply(&mut powers[i], &same);
+    }
+    powers
+}
+
+/// Times the n-th power, n at most [`FRESH`].
+#[inline(always)]
+fn raise<const V: usize>(factor: &mut Lanes<V>, powers: &[Lanes<V>; POWERS], n: u64) {
+    let mut rest = n;
+    while rest > 0 {
+        multiply(factor, &powers[rest.trailing_zeros() as usize % POWERS]);
+        rest &= rest - 1;
+    }
+}
+
+/// Σ q[j]·ρʲ by Horner's rule.
+#[inline(always)]
+fn polynomial<const V: usize>(q: &[f64], ratio: &Lanes<V>) -> Lanes<V> {
+    let Some((&last, rest)) = q.split_last() else { return [Octet::ZERO; V] };
+    let mut sum = [Octet([last; LANE]); V];
+    for &q in rest.iter().rev() {
+        for v in 0..V {
+            for l in 0..LANE {
+                sum[v].0[l] = sum[v].0[l] * ratio[v].0[l] + q;
+            }
+        }
+    }
+    sum
+}
+
+/// Takes a stretch of checks into account for all means.
+pub(crate) struct Follow<'a> {
+    pub filled: &'a Filled<'a>,
+    pub place: &'a mut Place,
+    pub eights: &'a mut [Eight],
+    /// Is the open mass followed, or only the calls below the uppermost stop?
+    pub sites: bool,
+    /// Where the open mass after each check is kept, if it is asked for.
+    pub open: &'a mut [Vec<Octet>],
+    /// Are the registers few?
+    pub few: bool,
+}
+
+impl PlainWork for Follow<'_> {
+    type Result = ();
+
+    #[inline(always)]
+    fn run(self) {
+        if self.few { follow::<3>(self) } else { follow::<6>(self) }
+    }
+}
+
+/// At most W vectors at a time.
+#[inline(always)]
+fn follow<const W: usize>(Follow { filled, place, eights, sites, open, .. }: Follow<'_>) {
+    let from = *place;
+    let mut looked = from;
+    look(filled, &mut looked, eights);
+    let (mut rest, mut open) = (eights, open);
+    while !rest.is_empty() {
+        let groups = rest.len().div_ceil(W);
+        let size = rest.len().div_ceil(groups);
+        let (eights, others) = rest.split_at_mut(size);
+        let kept = size.min(open.len());
+        let (masses, other_masses) = open.split_at_mut(kept);
+        *place = from;
+        macro_rules! group {
+            ($v:literal) => {
+                if let Ok(eights) = eights.try_into() {
+                    if sites {
+                        group::<$v, true>(filled, place, eights, masses);
+                    } else {
+                        group::<$v, false>(filled, place, eights, masses);
+                    }
+                }
+            };
+        }
+        match size {
+            1 => group!(1),
+            2 => group!(2),
+            3 => group!(3),
+            4 if W > 3 => group!(4),
+            5 if W > 3 => group!(5),
+            _ if W > 3 => group!(6),
+            _ => {}
+        }
+        (rest, open) = (others, other_masses);
+    }
+    place.unseen = looked.unseen;
+}
+
+/// What changes from check to check.
+#[derive(Clone, Copy)]
+struct State<const V: usize> {
+    /// ρᵀcⁿ.
+    factor: Lanes<V>,
+    left: Lanes<V>,
+    sites: Lanes<V>,
+    calls: [Lanes<V>; Call::ALL.len()],
+    since: u64,
+}
+
+#[inline(always)]
+fn group<const V: usize, const SITES: bool>(
+    filled: &Filled<'_>,
+    place: &mut Place,
+    eights: &mut [Eight; V],
+    open_masses: &mut [Vec<Octet>],
+) {
+    let Filled { stretch, cells, exponents } = *filled;
+    let ratio = eights.each_ref().map(|e| e.ratio);
+    let ratio_powers = powers(ratio);
+    let site_powers = powers(eights.each_ref().map(|e| e.site));
+    let mut state = State {
+        factor: eights.each_ref().map(|e| e.factor),
+        left: eights.each_ref().map(|e| e.left),
+        sites: eights.each_ref().map(|e| e.sites),
+        calls: [[Octet::ZERO; V]; Call::ALL.len()],
+        since: place.since,
+    };
+    for (c, calls) in state.calls.iter_mut().enumerate() {
+        *calls = eights.each_ref().map(|e| e.calls[c]);
+    }
+    let mut at = room(stretch.came_in);
+    let mut exponent_before = stretch.exponent;
+    for (row, &exponent) in stretch.rows.iter().zip(exponents) {
+        let q = &cells[at..at + row.len];
+        at += room(row.len);
+        let gap = row.at - place.sites;
+        if SITES {
+            let gap = f64::from(gap);
+            for v in 0..V {
+                for l in 0..LANE {
+                    state.sites[v].0[l] += gap * state.left[v].0[l];
+                }
+            }
+        }
+        // From the first open total of the check before to the first total of this window.
+        let moved = (row.base - place.total).unsigned_abs();
+        state.since += u64::from(gap) + moved;
+        if moved != 0 || state.since > FRESH || exponent != exponent_before {
+            state.factor = fresh(eights, row.at, row.base, exponent);
+            state.since = 0;
+        } else {
+            raise(&mut state.factor, &site_powers, u64::from(gap));
+        }
+        exponent_before = exponent;
+        if row.plain && stretch.top.is_some() {
+            let (low, open) = q.split_at(row.open.0);
+            if !low.is_empty() {
+                let call = stretch.parts[row.parts.0].call.unwrap_or(Call::Inadequate);
+                add_product(&mut state.calls[call as usize], &polynomial(low, &ratio), &state.factor);
+                raise(&mut state.factor, &ratio_powers, low.len() as u64);
+                state.since += low.len() as u64;
+            }
+            if SITES {
+                state.left = polynomial(open, &ratio);
+                multiply(&mut state.left, &state.factor);
+            }
+        } else {
+            let mut other = state;
+            runs::<V, SITES>(filled, row, q, exponent, &ratio_powers, eights, &mut other);
+            state = other;
+        }
+        (place.sites, place.total) = (row.at, row.base + row.open.0 as i64);
+        if SITES {
+            for (masses, left) in open_masses.iter_mut().zip(&state.left) {
+                masses.push(*left);
+            }
+        }
+    }
+    place.since = state.since;
+    for v in 0..V {
+        eights[v].factor = state.factor[v];
+        eights[v].left = state.left[v];
+        eights[v].sites = state.sites[v];
+        for (c, calls) in state.calls.iter().enumerate() {
+            eights[v].calls[c] = calls[v];
+        }
+    }
+}
+
+/// A check with any runs of stops and open totals, where the uppermost stops may have several calls.
+#[inline(never)]
+fn runs<const V: usize, const SITES: bool>(
+    filled: &Filled<'_>,
+    row: &Window,
+    q: &[f64],
+    exponent: i32,
+    ratio_powers: &[Lanes<V>; POWERS],
+    eights: &[Eight; V],
+    state: &mut State<V>,
+) {
+    let ratio = &ratio_powers[0];
+    let (mut here, mut since) = (state.factor, state.since);
+    let (mut open, mut stopped) = ([Octet::ZERO; V], [Octet::ZERO; V]);
+    for part in &filled.stretch.parts[row.parts.0..row.parts.1] {
+        if part.call.is_none() && part.start == row.open.0 {
+            (state.factor, state.since) = (here, since);
+        }
+        let mut from = part.start;
+        while from < part.end {
+            let to = part.end.min(from + SEGMENT);
+            if SITES || part.call.is_some() {
+                let mut sums = polynomial(&q[from..to], ratio);
+                multiply(&mut sums, &here);
+                let into = match part.call {
+                    Some(call) => {
+                        add(&mut state.calls[call as usize], &sums);
+                        &mut stopped
+                    }
+                    None => &mut open,
+                };
+                add(into, &sums);
+            }
+            since += (to - from) as u64;
+            if since > FRESH {
+                here = fresh(eights, row.at, row.base + to as i64, exponent);
+                since = 0;
+            } else {
+                raise(&mut here, ratio_powers, (to - from) as u64);
+            }
+            from = to;
+        }
+    }
+    if !SITES {
+        return;
+    }
+    let Some(call) = row.top else {
+        subtract(&mut state.left, &stopped);
+        return;
+    };
+    if filled.stretch.top.is_none() {
+        let mut above = state.left;
+        subtract(&mut above, &stopped);
+        subtract(&mut above, &open);
+        add(&mut state.calls[call as usize], &above);
+    }
+    state.left = open;
+}
+
+/// A difference of masses: a tiny one has absolute accuracy only, and rounding may take it below 0.
+#[inline(always)]
+fn subtract<const V: usize>(a: &mut Lanes<V>, b: &Lanes<V>) {
+    for v in 0..V {
+        for l in 0..LANE {
+            let rest = a[v].0[l] - b[v].0[l];
+            a[v].0[l] = if rest > 0.0 { rest } else { 0.0 };
+        }
+    }
+}
+
+/// The factors at (sites, total) from their logarithms.
+#[inline(never)]
+fn fresh<const V: usize>(eights: &[Eight; V], sites: u32, total: i64, exponent: i32) -> Lanes<V> {
+    let mut factor = [Octet::ZERO; V];
+    for v in 0..V {
+        factor[v] = eights[v].ln_factor(sites, total, exponent);
+        for l in 0..LANE {
+            factor[v].0[l] = exp(factor[v].0[l]);
+        }
+    }
+    factor
+}
+
+/// Looks at the logarithms of the factors now and then, as far as the checks went.
+#[inline(always)]
+pub(crate) fn look(filled: &Filled<'_>, place: &mut Place, eights: &mut [Eight]) {
+    for (row, &exponent) in filled.stretch.rows.iter().zip(filled.exponents) {
+        let total = row.base + row.open.0 as i64;
+        place.unseen += u64::from(row.at - place.sites) + (total - place.total).unsigned_abs();
+        (place.sites, place.total) = (row.at, total);
+        if place.unseen >= LOOK {
+            place.unseen = 0;
+            for eight in &mut *eights {
+                let ln = eight.ln_factor(row.at, total, exponent);
+                for l in 0..LANE {
+                    let (ln, largest) = (ln.0[l].abs(), &mut eight.largest_ln.0[l]);
+                    *largest = if ln > *largest { ln } else { *largest };
+                }
+            }
+        }
+    }
+}
