@@ -106,13 +106,25 @@ impl ReadingArguments {
 
 /// Fit k to counts.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  stopline fit counts.csv --count lady_beetles,spiders")]
+#[command(after_help = "\
+Examples:
+  stopline fit counts.csv --count lady_beetles,spiders
+  stopline fit counts.csv --study --draws 1999 --seed 7")]
 pub struct Fit {
     /// Table of site counts: CSV with one row a site (`-`: standard input)
     pub counts: PathBuf,
     /// Level of the intervals of k
     #[arg(long, value_name = "LEVEL", default_value = "0.95")]
     pub level: String,
+    /// Everything that a paper reports: precision of k and tests of the fitted laws
+    #[arg(long)]
+    pub study: bool,
+    /// Sets of counts drawn at random for a study [default: 999]
+    #[arg(long, value_name = "N", requires = "study")]
+    pub draws: Option<String>,
+    /// Where the random numbers of a study begin: the same seed gives the same numbers [default: 1]
+    #[arg(long, value_name = "N", requires = "study")]
+    pub seed: Option<String>,
     #[command(flatten)]
     pub reading: ReadingArguments,
 }

@@ -3,14 +3,15 @@
 use crate::failure::Failure;
 use crate::output::{self, Answer};
 use crate::words::{figures, many, one_line};
-use crate::{arguments, input, values};
-use stopline::Watch;
-use stopline::dispersion::{Bound, Clumping, Estimate, FieldFit, Fit, fit_counts};
+use crate::{arguments, input, study, values};
+use stopline::dispersion::{Bound, Clumping, Draws, Estimate, FieldFit, Fit, fit_counts, study_counts};
+use stopline::{Error, Watch};
 
 pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
     let level = values::level("--level", &args.level)?;
+    let draws = draws(args)?;
     let counts = input::counts(&args.counts, &args.reading)?;
-    let fit = fit_counts(&counts, level, watch)?;
+    let fit = if args.study { study_counts(&counts, level, draws, watch)? } else { fit_counts(&counts, level, watch)? };
     if json {
         return Ok(Answer { notes: counts.notes(), ..Answer::json(&fit) });
     }
@@ -21,7 +22,17 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     text += &output::table(&headings, fit.fields.iter().map(row), 2);
     text.push('\n');
     text += &common(&fit);
+    if let Some(study) = &fit.study {
+        text += &study::text(&fit, study);
+    }
     Ok(Answer::text(text))
+}
+
+/// What is drawn at random for a study.
+fn draws(args: &arguments::Fit) -> Result<Draws, Error> {
+    let number = args.draws.as_deref().map_or(Ok(999), |text| values::whole("--draws", text, 99, 1_000_000))?;
+    let seed = args.seed.as_deref().map_or(Ok(1), |text| values::whole("--seed", text, 0, u32::MAX))?;
+    Draws::new(number, seed.into())
 }
 
 /// `sites of 3 plants`.

@@ -21,6 +21,7 @@ mod past;
 mod plan;
 mod report;
 mod request;
+mod study;
 mod values;
 mod verify;
 mod watch;

@@ -1,4 +1,8 @@
-//! Functions behind accurate probabilities of counts (Loader 2000) and likelihoods of k, and their domains.
+//! Functions behind accurate probabilities of counts (Loader 2000) and likelihoods of k, and their domains; tails of
+//! the distributions that tests refer to.
+
+use crate::error::Error;
+use crate::root::root;
 
 /// δ(n) = ln Γ(n+1) − (n + ½) ln n + n − ½ ln 2π for real n > 0: what Stirling's formula leaves.
 ///
@@ -133,6 +137,63 @@ pub(crate) fn deviance_step(z: f64, d: f64) -> f64 {
     }
 }
 
+/// δ″(z) = ψ′(z) − 1/z − 1/(2z²) for real z > 0, the slope of [`stirling_rest_slope`]; ψ′ is the trigamma function.
+///
+/// Asymptotic series from z ≥ 15; below, z is raised to 15 by δ″(z) = δ″(z+1) + 1/(2z²(z+1)²).
+pub(crate) fn stirling_rest_bend(z: f64) -> f64 {
+    let mut z = z;
+    let mut bend = 0.0;
+    while z < 15.0 {
+        let step = z * (z + 1.0);
+        bend += 0.5 / (step * step);
+        z += 1.0;
+    }
+    let y = 1.0 / (z * z);
+    // 1/6, 1/30, 1/42, 1/30, 5/66, 691/2730, 7/6 (Abramowitz & Stegun 1964, 6.4.12).
+    let series = 1.0 / 6.0
+        - y * (1.0 / 30.0
+            - y * (1.0 / 42.0 - y * (1.0 / 30.0 - y * (5.0 / 66.0 - y * (691.0 / 2730.0 - y * (7.0 / 6.0))))));
+    bend + series * y / z
+}
+
+/// P(χ² with `freedom` degrees of freedom > `x`), for x ≥ 0 and freedom > 0; NaN elsewhere.
+pub(crate) fn chi_square_above(x: f64, freedom: f64) -> f64 {
+    if x == 0.0 {
+        return 1.0;
+    }
+    statrs::function::gamma::checked_gamma_ur(0.5 * freedom, 0.5 * x).unwrap_or(f64::NAN)
+}
+
+/// P(|Z| > |z|) for a standard normal Z.
+pub(crate) fn normal_beyond(z: f64) -> f64 {
+    libm::erfc(z.abs() / core::f64::consts::SQRT_2)
+}
+
+/// P(Z > z) for a standard normal Z.
+pub(crate) fn normal_above(z: f64) -> f64 {
+    0.5 * libm::erfc(z / core::f64::consts::SQRT_2)
+}
+
+/// P(|t| > `t`) for Student's t with `freedom` degrees of freedom.
+#[allow(dead_code)]
+fn student_beyond(t: f64, freedom: f64) -> f64 {
+    let share = freedom / (freedom + t * t);
+    statrs::function::beta::checked_beta_reg(0.5 * freedom, 0.5, share).unwrap_or(f64::NAN)
+}
+
+/// t such that Student's t with `freedom` ≥ 1 degrees of freedom lies within ±t with probability `level`.
+///
+/// # Errors
+/// `not_converged`: not known to happen.
+#[allow(dead_code)]
+pub(crate) fn student_within(level: f64, freedom: f64) -> Result<f64, Error> {
+    // With one degree t = tan(π·level/2); more have lighter tails, none lighter than the normal.
+    let widest = libm::tan(core::f64::consts::FRAC_PI_2 * level) * 1.001;
+    let ends = (libm::log(0.999 * normal_within(level)), libm::log(widest));
+    let ln = |y: f64| Ok(libm::log(student_beyond(libm::exp(y), freedom) / (1.0 - level)));
+    root("quantile of Student's t", ends, 1e-14, ln).map(libm::exp)
+}
+
 /// z such that a standard normal variable lies within ±z with probability `level`, 0 < level < 1.
 pub(crate) fn normal_within(level: f64) -> f64 {
     let (outside, root) = (1.0 - level, core::f64::consts::SQRT_2);
@@ -220,6 +281,52 @@ mod tests {
         (1e6, -3e5, 50327.53924288734),
         (0.5, -0.01, 0.00010067341441547029),
     ];
+    // mpmath 1.4, 50 digits: psi(1, z) − 1/z − 1/(2z²).
+    const REST_BEND: [(f64, f64); 9] = [
+        (1e-06, 499999000001.64496),
+        (0.01, 4901.621213528313),
+        (0.3, 3.3564756572188417),
+        (1.0, 0.14493406684822643),
+        (3.7, 0.0032445779037855796),
+        (14.5, 5.461762608215375e-05),
+        (15.0, 4.9338958794917336e-05),
+        (200.25, 2.0755299723478454e-08),
+        (1e6, 1.6666666666663333e-19),
+    ];
+    // mpmath 1.4, 50 digits: gammainc(f/2, x/2, inf, regularized).
+    const CHI_SQUARE: [(f64, f64, f64); 5] = [
+        (2.49, 3.0, 0.477101018398563),
+        (295.44, 149.0, 1.0210495855810005e-11),
+        (0.01, 1.0, 0.920344325445942),
+        (120.0, 4.0, 5.341471565244877e-25),
+        (55.0, 60.0, 0.6585210814081093),
+    ];
+    // mpmath 1.4, 50 digits: roots of the regularised incomplete beta function.
+    const STUDENT: [(f64, f64, f64); 6] = [
+        (0.95, 1.0, 12.706204736174694),
+        (0.95, 4.0, 2.7764451051977934),
+        (0.9, 13.0, 1.7709333959868732),
+        (0.99, 85.0, 2.6349138522543054),
+        (0.5, 2.0, 0.816496580927726),
+        (0.95, 1e3, 1.9623390808264078),
+    ];
+    /// What statrs reaches for tails.
+    const TAILS: f64 = 1e-11;
+
+    #[test]
+    fn tails_against_known_values() {
+        for (x, freedom, want) in CHI_SQUARE {
+            let got = chi_square_above(x, freedom);
+            assert!((got / want - 1.0).abs() < TAILS, "{x}, {freedom}: {got:e} {want:e}");
+        }
+        assert_eq!(chi_square_above(0.0, 3.0), 1.0);
+        for (level, freedom, want) in STUDENT {
+            let got = student_within(level, freedom).unwrap();
+            assert!((got / want - 1.0).abs() < TAILS, "{level}, {freedom}: {got} {want}");
+        }
+        assert!((normal_beyond(-1.9599639845400538) - 0.05).abs() < 1e-15);
+    }
+
     const WITHIN: [(f64, f64); 8] = [
         (0.001, 0.0012533144654325546),
         (0.3, 0.3853204664075676),
@@ -241,6 +348,7 @@ mod tests {
     #[test]
     fn parts_of_likelihoods_against_known_values() {
         REST_SLOPE.iter().for_each(|&(z, want)| close("stirling_rest_slope", z, stirling_rest_slope(z), want));
+        REST_BEND.iter().for_each(|&(z, want)| close("stirling_rest_bend", z, stirling_rest_bend(z), want));
         SECOND.iter().for_each(|&(v, want)| close("ln_1p_parts.0", v, ln_1p_parts(v).0, want));
         THIRD.iter().for_each(|&(v, want)| close("ln_1p_parts.1", v, ln_1p_parts(v).1, want));
         STEP.iter().for_each(|&(z, d, want)| close("deviance_step", d, deviance_step(z, d), want));

@@ -142,6 +142,8 @@ fn what_is_missing_or_does_not_fit() {
         ("levels --around 0 --per site --k 1".into(), (2, OUT_OF_RANGE, "--around", Some("0"), "more than 0")),
         ("levels --around 1 --k 1".into(), (2, "usage", "--per", Some("missing"), "site, plant")),
         ("levels --around 1 --per site".into(), (2, "usage", "--from", Some("missing"), "a value")),
+        ("fit none.csv --study --draws 9".into(), (2, OUT_OF_RANGE, "--draws", Some("9"), "from 99")),
+        ("fit none.csv --study --seed -1".into(), (2, OUT_OF_RANGE, "--seed", Some("-1"), "from 0")),
         ("fit none.csv --level 1".into(), (2, OUT_OF_RANGE, "--level", Some("1"), "less than 1")),
     ];
     for (words, refusal) in cases {

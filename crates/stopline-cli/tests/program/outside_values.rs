@@ -128,6 +128,20 @@ fn fit_of_mites() {
     near(&field["k"], 1.024_592, 5e-7);
     near(&field["k_low"], 0.62542, 5e-6);
     near(&field["k_high"], 1.83624, 5e-6);
+
+    // SE .27591; zero class .99231; moments 1.16670; χ² 2.490 on 3 df; U −.198 (.310), T −1.553 (1.692) (derived).
+    let field = &folder.run("fit mites.csv --study --seed 3 --json").json()["fields"][0];
+    near(&field["k_se_observed"], 0.27591, 5e-6);
+    near(&field["k_zero_class"], 0.99231, 5e-6);
+    near(&field["k_moments"], 1.16670, 5e-6);
+    let tests = &field["tests"];
+    near(&tests["negative_binomial"]["chi_square"], 2.490, 5e-4);
+    assert_eq!(tests["negative_binomial"]["freedom"], 3);
+    near(&tests["shape"]["u"]["value"], -0.198, 5e-4);
+    near(&tests["shape"]["u"]["se"], 0.310, 5e-4);
+    near(&tests["shape"]["t"]["value"], -1.553, 5e-4);
+    near(&tests["shape"]["t"]["se"], 1.692, 5e-4);
+    assert_eq!(tests["shape"]["t"]["how"], "drawn");
 }
 
 /// Corn borers per hill, four treatments of 120 hills (Beall 1940; Bliss & Fisher 1953 table 3): the

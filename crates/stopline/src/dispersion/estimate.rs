@@ -39,6 +39,17 @@ impl Clumping {
             Self::Estimated(_) | Self::Poisson => None,
         }
     }
+    /// k, or why there is none.
+    ///
+    /// # Errors
+    /// The reason.
+    pub const fn or_why(self) -> Result<f64, Why> {
+        match self {
+            Self::Estimated(k) => Ok(k),
+            Self::Poisson => Err(Why::NotClumped),
+            Self::Undefined(why) => Err(why),
+        }
+    }
     /// `estimated`, `poisson` or `undefined`.
     #[must_use]
     pub const fn name(self) -> &'static str {
@@ -68,6 +79,16 @@ pub enum Why {
     AtMostOne,
     /// In every walk all that was found was at one site: the smaller k, the likelier.
     AllAtOneSite,
+    /// The sites vary no more than independent counts do: there is no finite k.
+    NotClumped,
+    /// No site was without any: the share of such sites tells no k.
+    NoEmptySite,
+    /// The sites without any are nearly all that tells k: nothing is left to compare them with.
+    ZerosTellK,
+    /// Too few classes of counts are left after pooling.
+    FewClasses,
+    /// The counts are too large for a table of their probabilities.
+    TooLarge,
 }
 
 impl fmt::Display for Why {
@@ -78,6 +99,11 @@ impl fmt::Display for Why {
             Self::OneSite => "a single site does not show how sites vary",
             Self::AtMostOne => "no walk found more than one individual",
             Self::AllAtOneSite => "in every walk, all that was found was at one site",
+            Self::NotClumped => "sites vary no more than independent counts do: there is no finite k",
+            Self::NoEmptySite => "no site was without any",
+            Self::ZerosTellK => "the sites without any are nearly all that tells k",
+            Self::FewClasses => "too few classes of counts are left after pooling",
+            Self::TooLarge => "the counts are too large for a table of their probabilities",
         })
     }
 }
@@ -258,7 +284,7 @@ fn estimate(
 }
 
 /// Why no likelihood can be written down, if so.
-fn nothing_found(walks: &[&Frequencies]) -> Option<Why> {
+pub(super) fn nothing_found(walks: &[&Frequencies]) -> Option<Why> {
     if walks.iter().all(|walk| walk.sites() == 0) {
         Some(Why::NoSites)
     } else if walks.iter().all(|walk| walk.sum() == 0) {

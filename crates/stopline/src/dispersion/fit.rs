@@ -4,9 +4,13 @@
 //! counted, which says nothing about the field. Serialised, a [`Fit`] is the object that
 //! `stopline fit --json` prints; a null there has its reason in words beside it, in the key with `_is`.
 
-use super::estimate::{Bound, Clumping, CommonK, Estimate, Why, common_k};
+use super::estimate::{Clumping, CommonK, Estimate, Why, common_k};
+use super::examination::Examination;
 use super::frequencies::Frequencies;
+use super::json::{estimate, number, value, why};
 use super::model::Dispersion;
+use super::precision::Efficiency;
+use super::study::Study;
 use crate::counts::Counts;
 use crate::error::{Code, Error};
 use crate::params::{K, Level};
@@ -46,6 +50,16 @@ pub struct FieldFit {
     pub ml: Estimate,
     /// k by the adjusted profile likelihood with its interval.
     pub cox_reid: Estimate,
+    /// k by moments, for comparison.
+    pub moments: Clumping,
+    /// k by the share of sites without any, for comparison.
+    pub zero_class: Clumping,
+    /// Standard error of the k by maximum likelihood from the observed information.
+    pub se_observed: Result<f64, Why>,
+    /// The same from the expected information.
+    pub se_expected: Result<f64, Why>,
+    /// What the simple estimates would use of the information, were the k by maximum likelihood true.
+    pub efficiency: Result<Efficiency, Why>,
 }
 
 /// What the counts of several walks tell.
@@ -57,6 +71,8 @@ pub struct Fit {
     pub common: CommonK,
     /// Level of all intervals.
     pub level: Level,
+    /// What else the counts tell, where it was asked for ([`study_counts`](super::study_counts)).
+    pub study: Option<Study>,
 }
 
 /// Fits k to each walk and one k to all.
@@ -89,6 +105,9 @@ pub fn fit(walks: &[WalkCounts<'_>], level: Level, watch: &dyn Watch) -> Result<
         let unless_one_site = |estimate: Result<Estimate, Error>| {
             if one_site { Ok(Estimate::undefined(Why::OneSite)) } else { estimate }
         };
+        let ml = unless_one_site(table.ml(level))?;
+        let k = ml.k.or_why();
+        let se_expected = k.and_then(|k| table.se_expected(k));
         fields.push(FieldFit {
             field: walk.field.to_owned(),
             visit: walk.visit.to_owned(),
@@ -96,12 +115,17 @@ pub fn fit(walks: &[WalkCounts<'_>], level: Level, watch: &dyn Watch) -> Result<
             missing: walk.missing,
             mean: table.mean(),
             variance: table.variance(),
-            ml: unless_one_site(table.ml(level))?,
+            ml,
             cox_reid: unless_one_site(table.cox_reid(level))?,
+            moments: table.k_moments(),
+            zero_class: table.k_zero_class()?,
+            se_observed: k.and_then(|k| table.se_observed(k)),
+            se_expected: se_expected.map(|(se, _)| se),
+            efficiency: se_expected.map(|(_, efficiency)| efficiency),
         });
         tables.push(table);
     }
-    Ok(Fit { fields, common: common_k(&tables, level)?, level })
+    Ok(Fit { fields, common: common_k(&tables, level)?, level, study: None })
 }
 
 /// Fits k to each walk of counts and one k to all.
@@ -197,40 +221,12 @@ impl Fit {
     }
 }
 
-/// Writes `name` and the ends of its interval, each followed by what it is in words.
-fn estimate<M: SerializeMap>(map: &mut M, [name, low, high]: [&str; 3], of: &Estimate) -> Result<(), M::Error> {
-    value(map, name, of.k.k(), of.k.name())?;
-    let Some(interval) = of.interval else {
-        value(map, low, None, "undefined")?;
-        return value(map, high, None, "undefined");
-    };
-    value(map, low, Some(interval.low), "estimated")?;
-    match interval.high {
-        Bound::At(k) => value(map, high, Some(k), "estimated"),
-        Bound::Unbounded => value(map, high, None, "unbounded"),
-    }
-}
-
-fn value<M: SerializeMap>(map: &mut M, name: &str, number: Option<f64>, is: &str) -> Result<(), M::Error> {
-    map.serialize_entry(name, &number)?;
-    map.serialize_entry(&format!("{name}_is"), is)
-}
-
-/// In words, why there is no finite k.
-fn why(k: Clumping) -> Option<String> {
-    match k {
-        Clumping::Estimated(_) => None,
-        Clumping::Poisson => Some("sites vary no more than independent counts do".to_owned()),
-        Clumping::Undefined(why) => Some(why.to_string()),
-    }
-}
-
-/// A field of the object, with the level it shares.
-struct FieldAt<'a>(&'a FieldFit, Level);
+/// A field of the object, with the level it shares and its tests.
+struct FieldAt<'a>(&'a FieldFit, Level, Option<&'a Examination>);
 
 impl Serialize for FieldAt<'_> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let Self(field, level) = self;
+        let Self(field, level, tests) = self;
         let is = |number: Option<f64>| if number.is_some() { "estimated" } else { "undefined" };
         let mut map = serializer.serialize_map(None)?;
         map.serialize_entry("field", &field.field)?;
@@ -243,6 +239,15 @@ impl Serialize for FieldAt<'_> {
         estimate(&mut map, ["k", "k_low", "k_high"], &field.ml)?;
         estimate(&mut map, ["k_cox_reid", "k_cox_reid_low", "k_cox_reid_high"], &field.cox_reid)?;
         map.serialize_entry("level", level)?;
+        number(&mut map, "k_moments", field.moments.or_why())?;
+        number(&mut map, "k_zero_class", field.zero_class.or_why())?;
+        number(&mut map, "k_se_observed", field.se_observed)?;
+        number(&mut map, "k_se_expected", field.se_expected)?;
+        number(&mut map, "efficiency_of_moments", field.efficiency.map(|of| of.moments))?;
+        number(&mut map, "efficiency_of_zero_class", field.efficiency.map(|of| of.zero_class))?;
+        if let Some(tests) = tests {
+            map.serialize_entry("tests", tests)?;
+        }
         map.end()
     }
 }
@@ -268,9 +273,14 @@ impl Serialize for CommonAt<'_> {
 
 impl Serialize for Fit {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut map = serializer.serialize_map(Some(2))?;
-        map.serialize_entry("fields", &self.fields.iter().map(|field| FieldAt(field, self.level)).collect::<Vec<_>>())?;
+        let mut map = serializer.serialize_map(None)?;
+        let tests = |i: usize| self.study.as_ref().and_then(|study| study.tests.get(i));
+        let fields = self.fields.iter().enumerate().map(|(i, field)| FieldAt(field, self.level, tests(i)));
+        map.serialize_entry("fields", &fields.collect::<Vec<_>>())?;
         map.serialize_entry("common", &CommonAt(&self.common, self.level))?;
+        if let Some(study) = &self.study {
+            study.entries(&mut map)?;
+        }
         map.end()
     }
 }

@@ -14,15 +14,31 @@
 //! chance. A single walk rarely tells k within a factor of two: look at the interval. None of these
 //! fits sees whether neighbouring sites are alike.
 
+mod against_poisson;
+mod drawn;
 mod estimate;
+mod examination;
 mod fit;
 mod frequencies;
+mod goodness;
+mod json;
 mod large_counts;
 mod likelihood;
 mod model;
 mod peak;
+mod precision;
+mod probabilities;
+mod shape;
+mod study;
 
+pub use against_poisson::PoissonTest;
+pub use drawn::{Draws, How, P};
 pub use estimate::{Bound, Clumping, CommonK, Estimate, Interval, Why, common_k};
+pub use examination::Examination;
 pub use fit::{FieldFit, Fit, ForPlan, Got, WalkCounts, fit, fit_counts};
 pub use frequencies::Frequencies;
+pub use goodness::{Class, GoodnessOfFit, LEAST_EXPECTED};
 pub use model::Dispersion;
+pub use precision::{Efficiency, efficiency};
+pub use shape::{Departure, MANY_SITES, Shape};
+pub use study::{Study, study_counts};

@@ -6,6 +6,7 @@
 
 mod properties;
 mod results;
+mod walks;
 
 use serde_json::Value;
 use stopline::Level;

@@ -1,0 +1,55 @@
+//! What a researcher reports beside k: tests of the laws that were fitted.
+//!
+//! Everything that [`fit_counts`] gives, and for each walk what [`Frequencies::examine`] tests. What is drawn at
+//! random comes from the seed given: the same counts, number of draws and seed give the same numbers.
+
+use super::drawn::Draws;
+use super::examination::Examination;
+use super::fit::{Fit, fit_counts};
+use super::frequencies::Frequencies;
+use crate::counts::Counts;
+use crate::error::Error;
+use crate::params::Level;
+use crate::watch::{Watch, tell};
+use serde::ser::SerializeMap;
+
+/// What counts tell beside k.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Study {
+    /// Tests of the laws fitted to each walk, in the order of the walks.
+    pub tests: Vec<Examination>,
+    /// What was drawn at random.
+    pub draws: Draws,
+}
+
+/// The fit of counts with everything else they tell: [`Fit::study`] is there.
+///
+/// # Errors
+/// As [`fit_counts`].
+///
+/// ```
+/// use stopline::{Level, Quiet, counts::{Counts, Reading}, dispersion::{Draws, study_counts}};
+/// let table = "field,site,count\nheron,1,0\nheron,2,4\nheron,3,NA\nheron,4,1\nheron,5,0\n";
+/// let counts = Counts::read(table.as_bytes(), &Reading::default())?;
+/// let fit = study_counts(&counts, Level::new(0.95)?, Draws::new(199, 20)?, &Quiet)?;
+/// // Of 5 individuals at 4 sites, 4 or 5 at one: 4·(5·3 + 1) of 4⁵ cases.
+/// let test = fit.study.unwrap().tests[0].clumping.unwrap();
+/// assert!((test.p.p - 64.0 / 1024.0).abs() < 1e-15);
+/// # Ok::<(), stopline::Errors>(())
+/// ```
+pub fn study_counts(counts: &Counts, level: Level, draws: Draws, watch: &dyn Watch) -> Result<Fit, Error> {
+    let fit = fit_counts(counts, level, watch)?;
+    let mut tests = Vec::with_capacity(counts.walks.len());
+    for (done, walk) in counts.walks.iter().enumerate() {
+        tell(watch, done as u64, counts.walks.len() as u64)?;
+        tests.push(Frequencies::of(&walk.present().collect::<Vec<_>>())?.examine(draws.of_part(done as u64))?);
+    }
+    Ok(Fit { study: Some(Study { tests, draws }), ..fit })
+}
+
+impl Study {
+    pub(super) fn entries<M: SerializeMap>(&self, map: &mut M) -> Result<(), M::Error> {
+        map.serialize_entry("draws", &self.draws)
+    }
+}
