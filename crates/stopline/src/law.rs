@@ -315,7 +315,7 @@ fn fill(out: &mut Vec<f64>, len: usize, mode: f64, pmf: impl Fn(f64) -> f64, rat
 }
 
 /// P(X = x), Poisson with mean m, for whole x ≥ 0.
-fn poisson_pmf(x: f64, m: f64) -> f64 {
+pub(crate) fn poisson_pmf(x: f64, m: f64) -> f64 {
     if x == 0.0 {
         return libm::exp(-m);
     }

@@ -14,6 +14,7 @@ mod params;
 pub mod plan;
 mod root;
 mod score;
+pub mod simulate;
 mod special;
 mod watch;
 

@@ -1,0 +1,152 @@
+//! Where the counts of simulated walks come from.
+//!
+//! Sites of their own: a [`Dispersion`] is a source of walks whose sites are independent. *Clustered* sites: the gamma
+//! part of a negative binomial count with mean m and exponent k is split in two, Gamma(kρ) common to a run of
+//! neighbours and Gamma(k(1 − ρ)) of the site's own, both of scale m/k. Each site's count keeps the law NB(m, k), and
+//! the share ρ of its extra-Poisson variance m²/k is the covariance of two sites of a run. Given the common part S, a
+//! count is Poisson(S) + NB(m(1 − ρ), k(1 − ρ)). An uncertain k is drawn anew for each walk; of an interval of k the
+//! walks have its best single value, as the exact curve has.
+
+use crate::dispersion::Dispersion;
+use crate::error::{Code, Error};
+use crate::law::{Law, Pool};
+use crate::params::{K, MOST_SITES, Mean, Share};
+use crate::score::Score;
+use serde::Serialize;
+
+/// Neighbours that have a part of their counts in common.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Run {
+    /// So many sites after one another: 1 to r, r + 1 to 2r, …
+    Sites(u32),
+    /// All sites of a walk.
+    WholeWalk,
+}
+
+/// Walks whose sites are alike within runs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Clustered {
+    under: Dispersion,
+    shared: Share,
+    run: Run,
+}
+
+impl Clustered {
+    /// A share ρ of the extra-Poisson variance, common to the sites of each run.
+    ///
+    /// # Errors
+    /// `out_of_range` for a run of no sites or of more than a walk may have; `combination` where counts have no
+    /// extra-Poisson variance to share.
+    pub fn new(under: Dispersion, shared: Share, run: Run) -> Result<Self, Error> {
+        if let Run::Sites(sites) = run
+            && !(1..=MOST_SITES).contains(&sites)
+        {
+            return Err(Error::new(Code::OutOfRange, "run", sites, format!("a whole number from 1 to {MOST_SITES}")));
+        }
+        if matches!(under, Dispersion::Poisson | Dispersion::Binomial) {
+            let allowed = "counts with a clumping k: others have no extra-Poisson variance to share";
+            return Err(Error::new(Code::Combination, "shared part of counts", under.name(), allowed));
+        }
+        Ok(Self { under, shared, run })
+    }
+}
+
+/// What a source is, as an evaluation states it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum Origin {
+    /// Sites are independent.
+    Independent,
+    /// Sites of a run have a part in common.
+    Clustered {
+        /// Share ρ of the extra-Poisson variance that is common.
+        shared: Share,
+        /// Sites of a run; none: the whole walk.
+        run: Option<u32>,
+    },
+}
+
+/// A source of walks: a [`Dispersion`], or [`Clustered`].
+pub trait Source: drawn::Drawn {}
+
+impl Source for Dispersion {}
+impl Source for Clustered {}
+
+pub(super) mod drawn {
+    use super::{Dispersion, Error, Law, Mean, Origin, Score};
+
+    /// How the sites of a walk are drawn.
+    #[derive(Debug, Clone)]
+    pub struct Sites {
+        /// The law of what each site has of its own.
+        pub own: Option<Law>,
+        /// What sites have in common.
+        pub common: Option<Common>,
+    }
+
+    /// A gamma part common to `run` sites, to which each site adds a Poisson count.
+    #[derive(Debug, Clone, Copy)]
+    pub struct Common {
+        pub shape: f64,
+        pub scale: f64,
+        pub run: u32,
+    }
+
+    pub trait Drawn: Sync {
+        fn under(&self) -> Dispersion;
+        fn origin(&self) -> Origin;
+        /// The kinds of walks there are at a mean, each with its weight.
+        fn walks(&self, score: &Score, mean: Mean) -> Result<Vec<(f64, Sites)>, Error>;
+    }
+}
+
+use drawn::{Common, Drawn, Sites};
+
+impl Drawn for Dispersion {
+    fn under(&self) -> Dispersion {
+        *self
+    }
+
+    fn origin(&self) -> Origin {
+        Origin::Independent
+    }
+
+    fn walks(&self, score: &Score, mean: Mean) -> Result<Vec<(f64, Sites)>, Error> {
+        let laws = self.laws(score, mean)?;
+        let several = if laws.pool == Pool::Average { usize::MAX } else { 1 };
+        let own = |(weight, law)| (weight, Sites { own: Some(law), common: None });
+        Ok(laws.nodes.into_iter().take(several).map(own).collect())
+    }
+}
+
+impl Drawn for Clustered {
+    fn under(&self) -> Dispersion {
+        self.under
+    }
+
+    fn origin(&self) -> Origin {
+        let run = if let Run::Sites(sites) = self.run { Some(sites) } else { None };
+        Origin::Clustered { shared: self.shared, run }
+    }
+
+    fn walks(&self, score: &Score, mean: Mean) -> Result<Vec<(f64, Sites)>, Error> {
+        let shared = self.shared.get();
+        let run = if let Run::Sites(sites) = self.run { sites } else { u32::MAX };
+        let mut walks = self.under.walks(score, mean)?;
+        for (_, sites) in &mut walks {
+            // At means where the variance is no larger than the mean there is nothing to share.
+            if let Some(Law::NegBin { mean, k }) = sites.own
+                && shared > 0.0
+            {
+                let (m, k) = (mean.get(), k.get());
+                let rest = 1.0 - shared;
+                let own = || Ok(Law::NegBin { mean: Mean::new(m * rest)?, k: K::new(k * rest)? });
+                sites.own = (rest > 0.0).then(own).transpose()?;
+                sites.common = Some(Common { shape: k * shared, scale: m / k, run });
+            }
+        }
+        Ok(walks)
+    }
+}

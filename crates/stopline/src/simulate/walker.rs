@@ -1,0 +1,165 @@
+//! One block of walks of a source at a mean: in lockstep where sites are independent and totals fit bytes, else one
+//! walk after the other.
+//!
+//! A walk's random bits are those of its place: the seed, the mean, the block, and in lockstep the site and the position
+//! among the walks still going on, else the number of the walk. Nothing depends on who walks a block, or when.
+#![allow(clippy::indexing_slicing)] // kinds of walks and checks by their own numbers
+
+use super::course::{self, Course};
+use super::lockstep::{self, CALLS, Totals};
+use super::source::drawn::{Common, Sites};
+use super::steps::{GROUP, Reserve, Steps};
+use super::threefry::{Key, Stream};
+use super::variates::{Draws, gamma, poisson};
+use crate::evaluate::InstructionSet;
+use crate::lines::Lines;
+use crate::score::Total;
+
+/// Walks of a block that goes one by one: it is soon done, so that progress is told often.
+const ONE_BY_ONE: usize = 1024;
+/// What the first word of a place is where it is not a site.
+const WALK: u64 = 1 << 40;
+const KIND: u64 = 1 << 41;
+
+/// What all walks of a simulation have in common.
+#[derive(Debug)]
+pub(super) struct Ground<'a> {
+    lines: &'a Lines,
+    course: Option<Course>,
+    edge: Total,
+    key: Key,
+    set: InstructionSet,
+}
+
+impl<'a> Ground<'a> {
+    /// Walks over `lines` of these kinds, all with the same smallest step.
+    pub fn new(lines: &'a Lines, kinds: &[(f64, Sites)], seed: u64, set: InstructionSet) -> Self {
+        let first = kinds.iter().find_map(|(_, sites)| sites.own.as_ref()).map_or(0, crate::law::Law::first);
+        let alone = kinds.iter().all(|(_, sites)| sites.common.is_none());
+        Self {
+            lines,
+            course: if alone { Course::of(lines, first) } else { None },
+            edge: course::edge(lines, first),
+            key: Key::of([seed, 0, 0, 0]),
+            set,
+        }
+    }
+
+    pub const fn lines(&self) -> &Lines {
+        self.lines
+    }
+
+    /// Walks of a block.
+    pub fn block(&self) -> usize {
+        if self.course.is_some() { lockstep::BLOCK } else { ONE_BY_ONE }
+    }
+}
+
+/// Walks the walks of one mean.
+#[derive(Debug)]
+pub(super) struct Walker<'a> {
+    ground: &'a Ground<'a>,
+    mean: u64,
+    /// Sums of the weights of the kinds of walks.
+    weights: Vec<f64>,
+    way: Way,
+}
+
+#[derive(Debug)]
+enum Way {
+    Lockstep { steps: Vec<Steps>, totals: Box<Totals> },
+    OneByOne { sites: Vec<Alone> },
+}
+
+/// How the sites of a walk are drawn one by one.
+#[derive(Debug)]
+struct Alone {
+    own: Option<Draws>,
+    common: Option<Common>,
+}
+
+impl<'a> Walker<'a> {
+    pub fn new(ground: &'a Ground<'a>, mean: u64, kinds: &[(f64, Sites)]) -> Self {
+        let mut sum = 0.0;
+        let mut add = |weight: f64| {
+            sum += weight;
+            sum
+        };
+        let weights = kinds.iter().map(|(weight, _)| add(*weight)).collect();
+        let laws = || kinds.iter().filter_map(|(_, sites)| sites.own.as_ref());
+        let way = match &ground.course {
+            Some(course) => Way::Lockstep {
+                steps: laws().map(|law| Steps::of(law, course.edge)).collect(),
+                totals: Box::new([0; lockstep::BLOCK + GROUP]),
+            },
+            None => {
+                let draws = |sites: &Sites| sites.own.as_ref().map(|law| Draws::of(law, ground.edge));
+                let alone = |(_, sites): &(f64, Sites)| Alone { own: draws(sites), common: sites.common };
+                Way::OneByOne { sites: kinds.iter().map(alone).collect() }
+            }
+        };
+        Self { ground, mean, weights, way }
+    }
+
+    /// Walks the first `many` walks of a block and adds what is called at each check to `counts`.
+    pub fn walk(&mut self, block: u64, many: usize, counts: &mut [u64]) {
+        let Ground { lines, course, key, set, .. } = self.ground;
+        let (weights, mean) = (&self.weights, self.mean);
+        match (&mut self.way, course) {
+            (Way::Lockstep { steps, totals }, Some(course)) => {
+                // Walks of a kind go together: which walk of the block is of which kind does not matter.
+                let mut of_kind = vec![0; steps.len()];
+                let mut stream = Stream::new(*key, [KIND, mean, block]);
+                match of_kind.as_mut_slice() {
+                    [one] => *one = many,
+                    several => (0..many).for_each(|_| several[kind(weights, &mut stream)] += 1),
+                }
+                for (kind, (steps, many)) in (0..).zip(steps.iter().zip(of_kind)) {
+                    let mut reserve = Reserve::new(steps, *key, [mean, kind << 56 | block]);
+                    lockstep::walk(*set, course, &mut reserve, totals, many, counts);
+                }
+            }
+            (Way::OneByOne { sites }, _) => {
+                for walk in 0..many as u64 {
+                    let mut stream = Stream::new(*key, [WALK + walk, mean, block]);
+                    let kind = if sites.len() > 1 { kind(weights, &mut stream) } else { 0 };
+                    if let Some(stopped) = sites[kind].stop(lines, &mut stream) {
+                        counts[stopped] += 1;
+                    }
+                }
+            }
+            (Way::Lockstep { .. }, None) => {}
+        }
+    }
+}
+
+/// The kind of a walk.
+fn kind(weights: &[f64], stream: &mut Stream) -> usize {
+    let at = stream.unit() * weights.last().copied().unwrap_or(0.0);
+    weights.partition_point(|&sum| sum <= at).min(weights.len() - 1)
+}
+
+impl Alone {
+    /// Where a walk stops: the check and the call, as `counts` are numbered.
+    fn stop(&self, lines: &Lines, stream: &mut Stream) -> Option<usize> {
+        let (mut site, mut total, mut common) = (0, 0_i64, 0.0);
+        for (check, row) in lines.rows().iter().enumerate() {
+            while site < row.at {
+                if let Some(part) = &self.common {
+                    if site % part.run == 0 {
+                        common = gamma(part.shape, stream) * part.scale;
+                    }
+                    total = poisson(common, stream).saturating_add(total);
+                }
+                if let Some(own) = &self.own {
+                    total = own.draw(stream).saturating_add(total);
+                }
+                site += 1;
+            }
+            if let Some(stop) = row.stops.iter().find(|stop| stop.holds(total)) {
+                return Some(check * CALLS + stop.call.index());
+            }
+        }
+        None
+    }
+}
