@@ -86,6 +86,16 @@ pub fn evaluate_lines(
 /// `combination` where the sets differ in their number of nodes or from `means`; `too_much_work`,
 /// `interrupted`.
 pub fn curve_of_laws(lines: &Lines, means: &[f64], laws: &[Laws], watch: &dyn Watch) -> Result<Curve, Error> {
+    curve_by(lines, means, laws, InstructionSet::best(), watch)
+}
+
+fn curve_by(
+    lines: &Lines,
+    means: &[f64],
+    laws: &[Laws],
+    set: InstructionSet,
+    watch: &dyn Watch,
+) -> Result<Curve, Error> {
     let nodes = laws.first().map_or(0, |l| l.nodes.len());
     if laws.len() != means.len() || laws.iter().any(|l| l.nodes.len() != nodes || l.nodes.is_empty()) {
         return Err(Error::about(
@@ -99,9 +109,7 @@ pub fn curve_of_laws(lines: &Lines, means: &[f64], laws: &[Laws], watch: &dyn Wa
     for node in 0..if averaged { nodes } else { nodes.min(1) } {
         let at = |l: &Laws| l.nodes.get(node).map(|(w, law)| (if averaged { *w } else { 1.0 }, law.clone()));
         let (weights, node_laws): (Vec<f64>, Vec<Law>) = laws.iter().filter_map(at).unzip();
-        for ((sum, weight), outcome) in
-            pooled.iter_mut().zip(weights).zip(outcomes(lines, &node_laws, InstructionSet::best(), watch)?)
-        {
+        for ((sum, weight), outcome) in pooled.iter_mut().zip(weights).zip(outcomes(lines, &node_laws, set, watch)?) {
             sum.add(weight, &outcome);
         }
     }
@@ -158,28 +166,49 @@ pub struct LargestSites {
 }
 
 /// Largest expected sites over all means: a grid over a factor of 16 around the middle of the strip,
-/// refined twice around its best point (to about 1e-5 of the mean, where the maximum is flat).
+/// refined around its best point, then twice the top of a parabola. In portable arithmetic, since plans
+/// are chosen by it.
 ///
 /// # Errors
 /// As [`evaluate_lines`].
 pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) -> Result<LargestSites, Error> {
     let axis = Axis::of(score, under);
-    let (mut centre, mut reach) = (axis.middle(lines), libm::log(4.0));
-    let mut best = LargestSites { mean: axis.mean(centre), expected_sites: 0.0 };
-    for points in [40, 20, 20] {
-        let xs: Vec<f64> =
-            (0..=points).map(|i| centre + reach * (2.0 * f64::from(i) / f64::from(points) - 1.0)).collect();
+    let sites = |xs: &[f64]| -> Result<Vec<f64>, Error> {
         let means: Vec<f64> = xs.iter().map(|&x| axis.mean(x)).collect();
         let laws = means.iter().map(|&m| under.laws(score, Mean::new(m)?)).collect::<Result<Vec<_>, _>>()?;
-        for (row, &x) in curve_of_laws(lines, &means, &laws, &Quiet)?.rows.iter().zip(&xs) {
-            if row.expected_sites > best.expected_sites {
-                best = LargestSites { mean: row.mean, expected_sites: row.expected_sites };
-                centre = x;
+        let curve = curve_by(lines, &means, &laws, InstructionSet::PORTABLE, &Quiet)?;
+        Ok(curve.rows.iter().map(|row| row.expected_sites).collect())
+    };
+    let (mut top, mut most, mut reach) = (axis.middle(lines), 0.0, libm::log(4.0));
+    for steps in [24, 16] {
+        let centre = top;
+        let at = |i: i32| centre + reach * (2.0 * f64::from(i) / f64::from(steps) - 1.0);
+        let xs: Vec<f64> = (0..=steps).map(at).collect();
+        for (&x, sites) in xs.iter().zip(sites(&xs)?) {
+            if sites > most {
+                (top, most) = (x, sites);
             }
         }
-        reach *= 2.0 / f64::from(points);
+        reach *= 2.0 / f64::from(steps);
     }
-    Ok(best)
+    for step in [reach, reach / 16.0] {
+        let around = sites(&[top - step, top, top + step])?;
+        let &[before, here, after] = around.as_slice() else { continue };
+        let bend = before - 2.0 * here + after;
+        if bend < 0.0 {
+            top += (0.5 * step * (before - after) / bend).clamp(-step, step);
+        }
+    }
+    // A curve with a kink, or rising throughout, has its most at a point of the grid.
+    let refined = sites(&[top])?.first().copied().unwrap_or(0.0);
+    Ok(LargestSites { mean: axis.mean(top), expected_sites: refined.max(most) })
+}
+
+/// Expected sites at one mean, in portable arithmetic.
+pub(crate) fn expected_sites(lines: &Lines, score: &Score, under: &Dispersion, mean: f64) -> Result<f64, Error> {
+    let laws = [under.laws(score, Mean::new(mean)?)?];
+    let curve = curve_by(lines, &[mean], &laws, InstructionSet::PORTABLE, &Quiet)?;
+    Ok(curve.rows.first().map_or(0.0, |row| row.expected_sites))
 }
 
 /// Means on the whole real line: as ln mean, or as ln odds where the mean is a share.

@@ -23,6 +23,7 @@ mod tilt;
 mod vector;
 mod windows;
 
+pub(crate) use curve::expected_sites;
 pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites};
 pub use dispatch::InstructionSet;
 pub(crate) use dispatch::PlainWork;

@@ -2,12 +2,12 @@
 
 use super::design::Design;
 use crate::dispersion::Dispersion;
-use crate::error::Error;
-use crate::evaluate::{InstructionSet, pooled_calls};
-use crate::law::Laws;
+use crate::error::{Code, Error};
+use crate::evaluate::{self, InstructionSet, pooled_calls};
+use crate::law::{Law, Laws};
 use crate::lines::{Call, Lines};
 use crate::params::{K, Mean};
-use crate::watch::{Quiet, Watch};
+use crate::watch::Watch;
 
 /// Probability of a wrong call at a threshold.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,17 +20,36 @@ pub struct AttainedRow {
     pub p: f64,
 }
 
+/// Multiply-adds above which risks are not computed (some seconds).
+const MOST_WORK: f64 = 1e10;
+/// Values of ln k looked at in an interval, each time closer around the worst.
+const GRIDS: u32 = 4;
+const GRID: u32 = 32;
+
 /// Exact risks of `lines` at the thresholds of `design`; empty where it has none.
-pub(crate) fn attained(design: &Design, lines: &Lines, watch: &dyn Watch) -> Result<Vec<AttainedRow>, Error> {
+///
+/// # Errors
+/// `too_much_work`, `interrupted`.
+pub(super) fn attained(design: &Design, lines: &Lines, watch: &dyn Watch) -> Result<Vec<AttainedRow>, Error> {
     let Some(thresholds) = design.thresholds() else { return Ok(Vec::new()) };
+    let work = work(design, lines)?;
+    if work > MOST_WORK {
+        let allowed = format!("at most {MOST_WORK:.0e}: fewer checks (a larger `every`), a smaller cap or lower means");
+        return Err(Error::new(
+            Code::TooMuchWork,
+            "multiplications for the exact risks",
+            format!("about {work:.0e}"),
+            allowed,
+        ));
+    }
     let wrong = [(thresholds.inadequate(), Call::Adequate), (thresholds.adequate(), Call::Inadequate)];
     let laws = [design.dispersion.laws(&design.score, wrong[0].0)?, design.dispersion.laws(&design.score, wrong[1].0)?];
     let calls = pooled_calls(lines, &laws, InstructionSet::PORTABLE, watch)?;
     let mut rows = Vec::with_capacity(wrong.len());
     for ((mean, call), calls) in wrong.into_iter().zip(calls) {
         let mut p = calls.get(call.index()).copied().unwrap_or(0.0);
-        if let Dispersion::KInterval { low, high, .. } = design.dispersion {
-            p = p.max(worst_k(design, lines, mean, call, (low, high))?);
+        if let Some((worst, _)) = worst_k(design, lines, mean, call, watch)? {
+            p = p.max(worst);
         }
         // Sums of many terms may pass 1 in the last place.
         rows.push(AttainedRow { mean, call, p: p.min(1.0) });
@@ -38,24 +57,45 @@ pub(crate) fn attained(design: &Design, lines: &Lines, watch: &dyn Watch) -> Res
     Ok(rows)
 }
 
-/// Largest P(call) over an interval of k: errors are not monotone in k, so a grid over ln k is refined
-/// around its best point, three times by a factor of 16.
-fn worst_k(design: &Design, lines: &Lines, mean: Mean, call: Call, (low, high): (K, K)) -> Result<f64, Error> {
+/// Multiply-adds of [`attained`].
+pub(super) fn work(design: &Design, lines: &Lines) -> Result<f64, Error> {
+    let Some(thresholds) = design.thresholds() else { return Ok(0.0) };
+    let mut work = 0.0;
+    for mean in [thresholds.inadequate(), thresholds.adequate()] {
+        for (_, law) in design.dispersion.laws(&design.score, mean)?.nodes {
+            work += evaluate::work(lines, &law)?;
+        }
+        if let Dispersion::KInterval { k, .. } = design.dispersion {
+            work += f64::from(GRIDS * (GRID + 1)) * evaluate::work(lines, &Law::NegBin { mean, k })?;
+        }
+    }
+    Ok(work)
+}
+
+/// For an interval of k the largest P(call), and the k at which it is: errors are not monotone in k, so a
+/// grid over ln k is refined around its best point, three times by a factor of 16.
+pub(super) fn worst_k(
+    design: &Design,
+    lines: &Lines,
+    mean: Mean,
+    call: Call,
+    watch: &dyn Watch,
+) -> Result<Option<(f64, K)>, Error> {
+    let Dispersion::KInterval { k, low, high, .. } = design.dispersion else { return Ok(None) };
     let (mut from, mut to) = (libm::log(low.get()), libm::log(high.get()));
     let (first, last) = (from, to);
-    let mut worst = 0.0_f64;
-    for _ in 0..4 {
-        let points = 32;
-        let step = (to - from) / f64::from(points);
+    let mut worst = (0.0_f64, k);
+    for _ in 0..GRIDS {
+        let step = (to - from) / f64::from(GRID);
         let mut at = from;
-        for i in 0..=points {
+        for i in 0..=GRID {
             let x = (from + step * f64::from(i)).clamp(first, last);
-            let k = Dispersion::ConstantK { k: K::new(libm::exp(x).clamp(low.get(), high.get()))? };
-            let laws: [Laws; 1] = [k.laws(&design.score, mean)?];
-            let [calls] = pooled_calls(lines, &laws, InstructionSet::PORTABLE, &Quiet)?;
+            let k = K::new(libm::exp(x).clamp(low.get(), high.get()))?;
+            let laws: [Laws; 1] = [Laws::one(Law::NegBin { mean, k })];
+            let [calls] = pooled_calls(lines, &laws, InstructionSet::PORTABLE, watch)?;
             let p = calls.get(call.index()).copied().unwrap_or(0.0);
-            if p > worst {
-                (worst, at) = (p, x);
+            if p > worst.0 {
+                (worst, at) = ((p, k), x);
             }
         }
         (from, to) = (at - step, at + step);
@@ -63,5 +103,5 @@ fn worst_k(design: &Design, lines: &Lines, mean: Mean, call: Call, (low, high): 
             break;
         }
     }
-    Ok(worst)
+    Ok(Some(worst))
 }

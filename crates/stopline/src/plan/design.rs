@@ -1,11 +1,15 @@
 //! What is asked of a plan.
 
+use super::attained;
 use super::checks::{Checks, Closing};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
 use crate::law::{Law, Laws};
+use crate::lines::{Call, Lines};
 use crate::params::{Mean, Plants, Risks, Thresholds};
 use crate::score::Score;
+use crate::watch::{Watch, tell};
+use std::cell::Cell;
 
 /// What the plan is to find out.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -83,13 +87,19 @@ pub struct Design {
 }
 
 /// A design for two calls with everything that deriving lines needs.
+#[derive(Clone)]
 pub(crate) struct Asked<'a> {
     pub design: &'a Design,
     pub thresholds: Thresholds,
     pub risks: Risks,
     /// Laws at the inadequate and at the adequate mean.
     pub laws: [Laws; 2],
+    /// Multiply-adds so far.
+    spent: Cell<f64>,
 }
+
+/// Multiply-adds of one search, above which it is given up (about a minute).
+const MOST_WORK: f64 = 3e11;
 
 impl Design {
     /// The design's thresholds and risks with the laws there.
@@ -106,7 +116,7 @@ impl Design {
             self.dispersion.laws(&self.score, thresholds.inadequate())?,
             self.dispersion.laws(&self.score, thresholds.adequate())?,
         ];
-        Ok(Asked { design: self, thresholds, risks, laws })
+        Ok(Asked { design: self, thresholds, risks, laws, spent: Cell::new(0.0) })
     }
 
     /// The two thresholds, where there are any.
@@ -125,6 +135,63 @@ impl Design {
 }
 
 impl Asked<'_> {
+    /// Counts work about to be done, and asks whether to go on.
+    ///
+    /// # Errors
+    /// `too_much_work` where it comes to too much, `interrupted`.
+    pub fn spend(&self, work: f64, watch: &dyn Watch) -> Result<(), Error> {
+        self.spent.set(self.spent.get() + work);
+        if self.spent.get() > MOST_WORK {
+            let allowed = format!(
+                "at most {MOST_WORK:.0e}: fewer checks (a larger `every`), lower means or thresholds further apart"
+            );
+            return Err(Error::new(
+                Code::TooMuchWork,
+                "multiplications of the search for a plan",
+                format!("above {MOST_WORK:.0e}"),
+                allowed,
+            ));
+        }
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // whole enough
+        tell(watch, self.spent.get() as u64, MOST_WORK as u64)
+    }
+
+    /// What `derive` finds under laws enough for its lines to keep the risks at every k of an interval: those
+    /// at some k, and each under which what was found before does not.
+    ///
+    /// # Errors
+    /// What `derive` returns; `too_much_work`, `interrupted`.
+    pub fn at_every_k<T>(
+        &self,
+        lines: impl Fn(&T) -> Result<Lines, Error>,
+        derive: impl Fn(&Self) -> Result<Option<T>, Error>,
+        watch: &dyn Watch,
+    ) -> Result<Option<T>, Error> {
+        let mut asked = self.clone();
+        loop {
+            let Some(found) = derive(&asked)? else { return Ok(None) };
+            let lines = lines(&found)?;
+            let mut kept = true;
+            asked.spend(attained::work(self.design, &lines)?, watch)?;
+            let wrong = [
+                (self.thresholds.inadequate(), Call::Adequate, self.risks.false_adequate()),
+                (self.thresholds.adequate(), Call::Inadequate, self.risks.false_inadequate()),
+            ];
+            for ((mean, call, risk), laws) in wrong.into_iter().zip(&mut asked.laws) {
+                if let Some((p, k)) = attained::worst_k(self.design, &lines, mean, call, watch)?
+                    && p > risk.get()
+                {
+                    laws.nodes.push((1.0, Law::NegBin { mean, k }));
+                    kept = false;
+                }
+            }
+            self.spent.set(asked.spent.get());
+            if kept {
+                return Ok(Some(found));
+            }
+        }
+    }
+
     /// One law at each threshold, of one family: the nominal one, with the k of the geometric middle of
     /// the thresholds where k moves with the mean.
     pub fn nominal(&self) -> Result<[Law; 2], Error> {

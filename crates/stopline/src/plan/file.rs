@@ -1,12 +1,11 @@
 //! Between a plan and its file.
 
-use super::attained::{AttainedRow, attained};
+use super::attained::{self, AttainedRow, attained};
 use super::digest::Digest;
 use super::wire::*;
 use super::{Aim, Checks, Closing, Design, Method, Plan, Proof};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
-use crate::evaluate;
 use crate::lines::{Call, Lines, Row};
 use crate::params::{K, Mean, Plants, Risk, Risks, Thresholds};
 use crate::score::Score;
@@ -78,7 +77,7 @@ impl Plan {
                 if digest != plan.digest.as_str() {
                     return Err(edited("digest", digest, format!("{}, which the content gives", plan.digest)));
                 }
-                if plan.work()? <= WORK_ON_LOAD {
+                if attained::work(&plan.design, &plan.lines)? <= WORK_ON_LOAD {
                     plan.check_attained(&Quiet)?;
                     plan.check_proof(&Quiet)?;
                 }
@@ -117,12 +116,6 @@ impl Plan {
             }
         }
         Ok(())
-    }
-
-    fn work(&self) -> Result<f64, Error> {
-        let Some(thresholds) = self.design.thresholds() else { return Ok(0.0) };
-        let laws = self.design.dispersion.laws(&self.design.score, thresholds.adequate())?;
-        laws.nodes.iter().map(|(_, law)| Ok(2.0 * evaluate::work(&self.lines, law)?)).sum()
     }
 
     fn check_attained(&self, watch: &dyn Watch) -> Result<(), Error> {

@@ -2,7 +2,7 @@
 
 use super::{Aim, Checks, Closing, Design, Fixed};
 use crate::dispersion::Dispersion;
-use crate::error::Error;
+use crate::error::{Code, Error};
 use crate::evaluate::{LargestSites, largest_expected_sites};
 use crate::params::{MOST_SITES, Mean, Plants, Risks, Thresholds};
 use crate::score::Score;
@@ -21,7 +21,8 @@ pub struct Level {
     /// The fewest fixed sites at the asked risks; `None` where more than [`MOST_SITES`] would be needed.
     pub fixed: Option<Fixed>,
     /// The largest expected sites of the calibrated plan with one and a half times that cap, checked
-    /// at every site from `min_sites`; `None` where there is none.
+    /// at every site from `min_sites`; `None` where there is none, or finding it would take
+    /// too much work.
     pub calibrated: Option<LargestSites>,
     /// How many of the past fields' means lie at or below, between, and at or above the pair.
     pub past: [usize; 3],
@@ -83,8 +84,13 @@ fn level(
     if let Some(fixed) = fixed {
         let cap = (fixed.sites + fixed.sites.div_ceil(2)).clamp(min_sites, MOST_SITES);
         design.checks = Checks::every(min_sites, cap, 1)?;
-        if let Some((_, lines)) = design.asked()?.calibrated(&design.checks.sites(), watch)? {
-            calibrated = Some(largest_expected_sites(&lines, &design.score, &dispersion)?);
+        match design.asked()?.calibrated(&design.checks.sites(), watch) {
+            Ok(Some(lines)) => {
+                calibrated = Some(largest_expected_sites(&lines, &design.score, &dispersion)?);
+            }
+            Ok(None) => {}
+            Err(e) if e.code() == Code::TooMuchWork => {}
+            Err(e) => return Err(e),
         }
     }
     let (low, high) = (thresholds.inadequate().get(), thresholds.adequate().get());

@@ -12,6 +12,7 @@ mod digest;
 mod file;
 mod fixed;
 mod levels;
+mod no_plan;
 mod optimal;
 mod straight;
 mod table;
@@ -30,10 +31,11 @@ pub use table::Table;
 pub(crate) use wire::required;
 
 use crate::error::{Code, Error};
-use crate::lines::{Lines, Row};
-use crate::params::{MOST_SITES, Share};
-use crate::watch::Watch;
+use crate::lines::Lines;
+use crate::params::Share;
+use crate::watch::{Quiet, Watch};
 use attained::attained;
+use no_plan::no_plan;
 use serde_json::value::RawValue;
 
 /// A plan that can be walked: what was asked, the lines, and the risks they exactly have.
@@ -93,7 +95,7 @@ impl Plan {
                 (design.checks.clone(), wald.lines(&sites, design.closing, wald.middle_cut(cap))?)
             }
             Method::Calibrated => match asked.calibrated(&sites, watch)? {
-                Some((_, lines)) => (design.checks.clone(), lines),
+                Some(lines) => (design.checks.clone(), lines),
                 None => return Err(no_plan(&design, method, watch)?),
             },
             Method::Optimal => return Self::optimal(design, &Objective::LargestExpectedSites, None, watch),
@@ -101,11 +103,9 @@ impl Plan {
                 if design.closing == Closing::Undecided {
                     return Err(Error::new(Code::Combination, "closing of a fixed plan", "undecided", "call"));
                 }
-                match asked.fewest_fixed(|n| sites.binary_search(&n).is_ok() || n > cap).filter(|f| f.sites <= cap) {
-                    Some(f) => {
-                        let row = Row::two_calls(f.sites, Some(f.cut), Some(f.cut + 1), None);
-                        (Checks::at(vec![f.sites])?, Lines::new(vec![row])?)
-                    }
+                let checked = |n: u32| sites.binary_search(&n).is_ok() || n > cap;
+                match asked.fewest_fixed(checked, watch)?.filter(|f| f.sites <= cap) {
+                    Some(f) => (Checks::at(vec![f.sites])?, f.lines()?),
                     None => return Err(no_plan(&design, method, watch)?),
                 }
             }
@@ -238,71 +238,12 @@ pub fn wald_lines(design: &Design) -> Result<Straight, Error> {
 }
 
 /// The fewest sites, of any number, at which one cut keeps both risks of a design; `None` where more
-/// than [`MOST_SITES`] would be needed.
+/// than [`crate::MOST_SITES`] would be needed.
 ///
 /// # Errors
-/// `combination` where the design lacks thresholds or risks.
+/// `combination` where the design lacks thresholds or risks; `too_much_work` where the totals are too many.
 pub fn fewest_fixed_sites(design: &Design) -> Result<Option<Fixed>, Error> {
-    Ok(design.asked()?.fewest_fixed(|_| true))
-}
-
-/// The error of a design that no plan of a method meets, saying what would.
-fn no_plan(design: &Design, method: Method, watch: &dyn Watch) -> Result<Error, Error> {
-    let asked = design.asked()?;
-    let cap = design.checks.cap();
-    let fixed = asked.fewest_fixed(|_| true).map(|f| f.sites);
-    let would_do = match method {
-        Method::Fixed | Method::Optimal => fixed,
-        _ => cap_that_would_do(&asked, fixed.unwrap_or(MOST_SITES).max(cap), watch)?,
-    };
-    let fixed = fixed.map_or_else(|| format!("more than {MOST_SITES}"), |n| n.to_string());
-    let words = match would_do {
-        Some(n) if n > cap => format!("max_sites {n} would do"),
-        // Within the cap a plan that closes by a call exists: what asks too much is the open end.
-        Some(_) if design.closing == Closing::Undecided => {
-            "closing by a call, or a larger undecided_at_most, would do".to_owned()
-        }
-        _ => "no cap that was tried would do".to_owned(),
-    };
-    Ok(Error::new(
-        Code::NoPlan,
-        format!("max_sites for {} plan at the asked risks", with_article(method)),
-        cap,
-        format!("{words}; the fewest fixed sites at these risks are {fixed}"),
-    ))
-}
-
-fn with_article(method: Method) -> String {
-    format!("{} {}", if method == Method::Optimal { "an" } else { "a" }, method.as_str())
-}
-
-/// The smallest cap with a calibrated plan, sought from the fewest fixed sites: upwards in growing
-/// steps, then halving back.
-fn cap_that_would_do(asked: &design::Asked<'_>, from: u32, watch: &dyn Watch) -> Result<Option<u32>, Error> {
-    let exists = |cap: u32| -> Result<bool, Error> {
-        let sites = asked.design.checks.with_cap(cap).sites();
-        asked.calibrated_exists(&sites, watch)
-    };
-    let start = asked.design.checks.cap();
-    let (mut below, mut at) = (start, from.max(start + 1));
-    let mut step = (at / 20).max(1);
-    while at <= MOST_SITES && !exists(at)? {
-        below = at;
-        at = at.saturating_add(step);
-        step *= 2;
-    }
-    if at > MOST_SITES {
-        return Ok(None);
-    }
-    while at - below > 1 {
-        let middle = below + (at - below) / 2;
-        if exists(middle)? {
-            at = middle;
-        } else {
-            below = middle;
-        }
-    }
-    Ok(Some(at))
+    design.asked()?.fewest_fixed(|_| true, &Quiet)
 }
 
 /// The JSON schema of a plan file.

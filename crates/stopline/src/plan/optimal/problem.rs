@@ -18,7 +18,7 @@ use crate::lines::{Call, Lines, Row};
 use crate::params::{Mean, Share};
 use crate::plan::design::{Asked, Design};
 use crate::score::Total;
-use crate::watch::{Watch, tell};
+use crate::watch::{Quiet, Watch, tell};
 
 /// Steps of multipliers alone, before the planes take over.
 const FIRST_STEPS: usize = 6;
@@ -398,7 +398,7 @@ impl<'a> Problem<'a> {
     /// One cut at the cap, where one keeps the risks: totals that are above it before need no more sites.
     fn fixed(&self) -> Option<Strip> {
         let cap = *self.sites.last()?;
-        let (first, last) = self.asked.cuts(cap)?;
+        let (first, last) = self.asked.cuts(cap, &Quiet).ok()??; // only one of many starts
         #[allow(clippy::cast_possible_truncation)] // below `longest`
         let middle = (self.middle.mean() * f64::from(cap)) as Total;
         let cut = middle.clamp(first, last);
@@ -409,8 +409,11 @@ impl<'a> Problem<'a> {
 
     /// The calibrated lines, where there are any.
     fn calibrated(&self, watch: &dyn Watch) -> Result<Option<Strip>, Error> {
-        let found = self.asked.calibrated(&self.sites, watch)?;
-        Ok(found.and_then(|(_, lines)| self.strip(&lines)))
+        match self.asked.calibrated(&self.sites, watch) {
+            Ok(found) => Ok(found.and_then(|lines| self.strip(&lines))),
+            Err(e) if e.code() == Code::TooMuchWork => Ok(None), // only one of many starts
+            Err(e) => Err(e),
+        }
     }
 
     fn within_reach(&self, strip: Strip) -> Option<Strip> {

@@ -1,0 +1,171 @@
+//! Parallel lines of Wald's slope, as narrow as the exact risks allow.
+//!
+//! Of two strips with the same cut at the cap, the one with the higher upper line has the smaller
+//! false-adequate risk and the larger false-inadequate risk, path by path; and mirrored for the lower
+//! line. So from a strip too narrow each line is widened just enough for its own risk, in turn, until
+//! both are kept: that ends in the narrowest feasible strip of the cut, the least fixed point, which has
+//! the fewest sites at *every* mean of all feasible strips with this cut. Strips are numbered by the
+//! distinct tables of integers they give, so nothing between two numbers is missed. Only where the
+//! narrowest would cross, at risks kept after very few sites, are there several, and all are looked at.
+//!
+//! Among the cuts at the cap the plan takes the one with the smallest largest-expected-sites, going
+//! outwards from the middle. Two bounds end that: a higher cut never needs a narrower lower line, a lower
+//! cut never a narrower upper one, so what that line alone costs only grows; and no cut beats the strip
+//! that would do if nothing were called at the cap. Where a fixed plan at the cap could have hundreds of
+//! cuts, as at means in the hundreds, steps are wider and grow narrower around the best.
+//!
+//! Lines of this family may not exist at a cap where a plan of another shape does; then there is no
+//! result.
+
+mod family;
+mod widths;
+
+use super::checks::Closing;
+use super::design::Asked;
+use crate::dispersion::Dispersion;
+use crate::error::Error;
+use crate::evaluate::{LargestSites, expected_sites, largest_expected_sites};
+use crate::lines::Lines;
+use crate::score::Total;
+use crate::watch::Watch;
+use family::{End, Family, Strip};
+
+/// Expected sites closer than this, relatively, are taken to be equal.
+const SAME_SITES: f64 = 1e-11;
+
+/// Cuts of a fixed plan at the cap, up to twice which every cut is looked at.
+const MANY_CUTS: Total = 64;
+
+/// What all cuts have in common.
+const NO_CALL: End = End::Only { inadequate_at_most: None, adequate_at_least: None };
+
+/// The best strip so far.
+#[derive(Clone, Copy)]
+struct Best {
+    strip: Strip,
+    end: End,
+    most: LargestSites,
+}
+
+struct Search<'a> {
+    asked: &'a Asked<'a>,
+    family: Family<'a>,
+    best: Option<Best>,
+}
+
+impl Asked<'_> {
+    /// Whether the family has a feasible strip for these checks.
+    pub fn calibrated_exists(&self, sites: &[u32], watch: &dyn Watch) -> Result<bool, Error> {
+        if let Dispersion::KInterval { .. } = self.design.dispersion {
+            return Ok(self.calibrated(sites, watch)?.is_some());
+        }
+        let mut search = Search { asked: self, family: Family::new(self, sites, watch)?, best: None };
+        search.over_cuts(|search, from, end| Ok(!search.family.narrowest(from, end)?.is_empty()))
+    }
+
+    /// The calibrated lines for these checks; `None` where the family has none.
+    pub fn calibrated(&self, sites: &[u32], watch: &dyn Watch) -> Result<Option<Lines>, Error> {
+        let derive = |asked: &Self| {
+            let mut search = Search { asked, family: Family::new(asked, sites, watch)?, best: None };
+            let least = search.least_sites()?;
+            search.over_cuts(|search, from, end| {
+                search.consider(from, end)?;
+                Ok(search.best.as_ref().is_some_and(|best| best.most.expected_sites <= least * (1.0 + SAME_SITES)))
+            })?;
+            search.best.map(|best| search.family.lines(&best.strip, best.end)).transpose()
+        };
+        self.at_every_k(|lines: &Lines| Ok(lines.clone()), derive, watch)
+    }
+}
+
+impl Search<'_> {
+    /// Hands each cut that may be better than the best, with a strip inside all its feasible ones, to
+    /// `enough`, until that is true; whether it was.
+    fn over_cuts(
+        &mut self,
+        mut enough: impl FnMut(&mut Self, Strip, End) -> Result<bool, Error>,
+    ) -> Result<bool, Error> {
+        if self.asked.design.closing == Closing::Undecided {
+            let from = self.family.strip(0, 0, End::Lines)?;
+            return enough(self, from, End::Lines);
+        }
+        let Some(inner) = self.family.least(self.family.strip(0, 0, NO_CALL)?, NO_CALL)? else { return Ok(false) };
+        let (start, mut stride) = self.start(&inner)?;
+        for (first, step) in [(start, stride), (start - stride, -stride)] {
+            let (mut from, mut cut) = (inner, first);
+            while cut >= 0 {
+                // Inside the strips of this cut and of all further on.
+                let only = match step {
+                    1.. => End::Only { inadequate_at_most: Some(cut), adequate_at_least: None },
+                    _ => End::Only { inadequate_at_most: None, adequate_at_least: Some(cut + 1) },
+                };
+                let bound = self.family.strip(from.lower, from.upper, only)?;
+                match self.family.least(bound, only)? {
+                    Some(bound) if !self.no_better(&bound)? => from = bound,
+                    _ => break,
+                }
+                if enough(self, self.family.strip(from.lower, from.upper, End::Cut(cut))?, End::Cut(cut))? {
+                    return Ok(true);
+                }
+                cut += step;
+            }
+        }
+        while let (2.., Some(Best { end: End::Cut(best), .. })) = (stride, self.best) {
+            stride = (stride / 4).max(1);
+            for cut in [-3, -2, -1, 1, 2, 3].map(|i| best + i * stride).into_iter().filter(|&cut| cut >= 0) {
+                if enough(self, self.family.strip(inner.lower, inner.upper, End::Cut(cut))?, End::Cut(cut))? {
+                    return Ok(true);
+                }
+            }
+        }
+        Ok(false)
+    }
+
+    /// A cut to begin with, of those a fixed plan at the cap could have the one nearest the middle line, or
+    /// the first that keeps the false-adequate risk; and the steps from there.
+    fn start(&self, any: &Strip) -> Result<(Total, Total), Error> {
+        let (cap, watch) = (self.family.cap(), self.family.watch);
+        let middle = self.family.straight(any).middle_cut(cap);
+        match self.asked.cuts(cap, watch)? {
+            Some((first, last)) => Ok((middle.clamp(first, last), ((last - first) / MANY_CUTS).max(1))),
+            None => Ok((self.asked.cut(cap, watch)?.cut, 1)),
+        }
+    }
+
+    /// The largest expected sites where nothing is called at the cap: no cut has less.
+    fn least_sites(&self) -> Result<f64, Error> {
+        let mut least = f64::INFINITY;
+        for strip in self.family.narrowest(self.family.strip(0, 0, NO_CALL)?, NO_CALL)? {
+            least = least.min(self.largest(&strip, NO_CALL)?.expected_sites);
+        }
+        Ok(least)
+    }
+
+    fn largest(&self, strip: &Strip, end: End) -> Result<LargestSites, Error> {
+        let design = self.asked.design;
+        largest_expected_sites(&self.family.lines(strip, end)?, &design.score, &design.dispersion)
+    }
+
+    /// Has the strip, and so every wider one, no fewer sites than the best has at its worst mean?
+    fn no_better(&self, strip: &Strip) -> Result<bool, Error> {
+        let Some(Best { most, end, .. }) = self.best else { return Ok(false) };
+        let design = self.asked.design;
+        let lines = self.family.lines(strip, end)?; // any end: the sites are the same
+        let sites = expected_sites(&lines, &design.score, &design.dispersion, most.mean)?;
+        Ok(sites >= most.expected_sites * (1.0 - SAME_SITES))
+    }
+
+    /// Takes the narrowest strips of a cut into account.
+    fn consider(&mut self, from: Strip, end: End) -> Result<(), Error> {
+        for strip in self.family.narrowest(from, end)? {
+            if !self.no_better(&strip)? {
+                let most = self.largest(&strip, end)?;
+                let less = |best: &Best| most.expected_sites < best.most.expected_sites * (1.0 - SAME_SITES);
+                if self.best.as_ref().is_none_or(less) {
+                    self.best = Some(Best { strip, end, most });
+                }
+            }
+        }
+        Ok(())
+    }
+}
