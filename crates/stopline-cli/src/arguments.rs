@@ -116,7 +116,8 @@ pub struct Fit {
     /// Level of the intervals of k
     #[arg(long, value_name = "LEVEL", default_value = "0.95")]
     pub level: String,
-    /// Everything that a paper reports: precision of k and tests of the fitted laws
+    /// Everything that a paper reports: precision of k, tests of the fitted laws, spread of k over fields, laws of
+    /// variance
     #[arg(long)]
     pub study: bool,
     /// Sets of counts drawn at random for a study [default: 999]
@@ -125,6 +126,9 @@ pub struct Fit {
     /// Where the random numbers of a study begin: the same seed gives the same numbers [default: 1]
     #[arg(long, value_name = "N", requires = "study")]
     pub seed: Option<String>,
+    /// The plan that stopped these walks: k is also fitted to where they stopped
+    #[arg(long, value_name = "PLAN")]
+    pub stopped_by: Option<PathBuf>,
     #[command(flatten)]
     pub reading: ReadingArguments,
 }

@@ -2,16 +2,21 @@
 
 use crate::failure::Failure;
 use crate::output::{self, Answer};
-use crate::words::{figures, many, one_line};
+use crate::words::{figures, many, one_line, wrapped};
 use crate::{arguments, input, study, values};
-use stopline::dispersion::{Bound, Clumping, Draws, Estimate, FieldFit, Fit, fit_counts, study_counts};
+use stopline::dispersion::{Bound, Clumping, Draws, Estimate, FieldFit, Fit, Stopped, fit_counts, study_counts};
 use stopline::{Error, Watch};
 
 pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
     let level = values::level("--level", &args.level)?;
     let draws = draws(args)?;
     let counts = input::counts(&args.counts, &args.reading)?;
-    let fit = if args.study { study_counts(&counts, level, draws, watch)? } else { fit_counts(&counts, level, watch)? };
+    let plan = args.stopped_by.as_deref().map(input::plan).transpose()?;
+    let mut fit =
+        if args.study { study_counts(&counts, level, draws, watch)? } else { fit_counts(&counts, level, watch)? };
+    if let Some(plan) = &plan {
+        fit = fit.stopped_by(&counts, plan.lines(), watch)?;
+    }
     if json {
         return Ok(Answer { notes: counts.notes(), ..Answer::json(&fit) });
     }
@@ -22,6 +27,9 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     text += &output::table(&headings, fit.fields.iter().map(row), 2);
     text.push('\n');
     text += &common(&fit);
+    if let Some(of) = &fit.stopped {
+        text += &stopped(of);
+    }
     if let Some(study) = &fit.study {
         text += &study::text(&fit, study);
     }
@@ -106,4 +114,21 @@ fn common(fit: &Fit) -> String {
         text += &format!("{} of a single site tell nothing of k.\n", many(c.walks_of_one_site as u64, "walk"));
     }
     text
+}
+
+fn stopped(of: &Stopped) -> String {
+    let many = |n: usize, one: &str| many(n as u64, one);
+    let mut text = format!(
+        "From where the plan stopped {}: k {} (limits {}). The other k take no account of stopping and read too large.",
+        many(of.walks, "walk"),
+        k(of.estimate.k),
+        limits(&of.estimate)
+    );
+    if of.not_stopped > 0 {
+        text += &format!(" {} not stopped by the plan left out.", many(of.not_stopped, "walk"));
+    }
+    if of.after_stop > 0 {
+        text += &format!(" {} after a stop left out.", many(of.after_stop, "site"));
+    }
+    wrapped("", &text)
 }

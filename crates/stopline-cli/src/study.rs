@@ -1,8 +1,11 @@
-//! The part of `stopline fit --study` for people: tests of the laws fitted to each walk.
+//! The part of `stopline fit --study` for people: tests of the laws fitted to each walk, and the walks together.
 
 use crate::output;
-use crate::words::{figures, one_line, wrapped};
-use stopline::dispersion::{Departure, Examination, FieldFit, Fit, How, LEAST_EXPECTED, P, Study, Why};
+use crate::words::{figures, many, one_line, wrapped};
+use stopline::dispersion::{
+    Coefficient, Departure, ENOUGH_WALKS, Examination, FieldFit, Fit, How, LEAST_EXPECTED, LeftOut, Line, P, Spread,
+    Study, Why,
+};
 
 pub fn text(fit: &Fit, study: &Study) -> String {
     let mut text = "\nPrecision of each walk's k, and other estimates of it\n".to_owned();
@@ -20,7 +23,102 @@ pub fn text(fit: &Fit, study: &Study) -> String {
          beyond the negative binomial (* {drawn}; ~ as in many sites). With many walks some p are small by chance."
         ),
     );
+    text += &walks_together(study);
     text
+}
+
+fn walks_together(study: &Study) -> String {
+    let mut text = "\nAll walks together\n".to_owned();
+    let owen = study.bliss_owen;
+    text += &format!(
+        "k by Bliss and Owen's regression: {} unweighted, {} weighted.\n",
+        number(owen.unweighted),
+        number(owen.weighted)
+    );
+    text += &wrapped(
+        "",
+        &match &study.one_k {
+            Ok(test) => format!(
+                "One k for all? Deviance {} on {} degrees of freedom; p {} (drawn at the common k), {:.4} by χ², which holds for \
+             long walks only.",
+                figures(test.deviance),
+                test.freedom,
+                p(test.p),
+                test.p_chi_square
+            ),
+            Err(why) => format!("One k for all? Not known: {why}."),
+        },
+    );
+    text += &wrapped(
+        "",
+        &match &study.spread {
+            Ok(spread) => spread_words(spread),
+            Err(why) => format!("Spread of k over fields: not known: {why}."),
+        },
+    );
+    text += "\nVariance against mean\n";
+    let law = &study.mean_variance;
+    let line = |of: &Result<Line, Why>, left_out: LeftOut, names: [&str; 2]| match of {
+        Ok(line) => {
+            let limits = |name: &str, c: &Coefficient| {
+                format!("{name} {} ({} to {}, SE {})", figures(c.value), figures(c.low), figures(c.high), figures(c.se))
+            };
+            let LeftOut { one_site, without_any, equal_counts } = left_out;
+            format!(
+                "{}, {}; r² {}; {}; left out: {without_any} without any, {equal_counts} with equal counts, {one_site} of one \
+                 site.",
+                limits(names[0], &line.intercept),
+                limits(names[1], &line.slope),
+                figures(line.r_squared),
+                many(line.points as u64, "walk"),
+            )
+        }
+        Err(why) => format!("not known: {why}."),
+    };
+    let power_law = line(&law.power_law, law.power_law_left_out, ["log10 a", "b"]);
+    let a = law.a_and_b().map_or_else(String::new, |(a, _)| format!("a {}; ", figures(a)));
+    text += &wrapped("", &format!("Power law a·m^b: {a}{power_law}"));
+    let patchiness = line(&law.patchiness, law.patchiness_left_out, ["α", "β"]);
+    text += &wrapped("", &format!("Mean crowding α + β·m: {patchiness}"));
+    match &study.laws {
+        Ok(laws) => {
+            let rows = laws.laws.iter().map(|law| {
+                let parameters: Vec<String> = law.parameters.iter().flatten().map(|&x| figures(x)).collect();
+                vec![law.law.words().to_owned(), parameters.join(", "), figures(law.aic), format!("{:.3}", law.weight)]
+            });
+            text += &output::table(&["law, by likelihood", "fitted", "AIC", "weight"], rows, 1);
+            text += &wrapped("", &laws.words);
+        }
+        Err(why) => text += &format!("Which law the walks support is not known: {why}.\n"),
+    }
+    text
+}
+
+fn spread_words(spread: &Spread) -> String {
+    let bound = match spread.prediction_low {
+        Ok(k) => format!(
+            "the next field's k is above {} in {} of 100 fields: to plan for such a field, --k {}",
+            figures(k),
+            figures(100.0 * spread.level.get()),
+            figures(k)
+        ),
+        Err(why) => format!("no prediction: {why}"),
+    };
+    let few = if spread.few_walks() {
+        format!(
+            " Careful: {} are too few (below {ENOUGH_WALKS}); k may well differ more than they show, and the prediction is \
+             then too high.",
+            many(spread.walks as u64, "walk")
+        )
+    } else {
+        String::new()
+    };
+    format!(
+        "Spread of k over fields: median {}, standard deviation of ln k {} ({}); {bound}.{few}",
+        figures(spread.median),
+        figures(spread.sd_log),
+        many(spread.walks as u64, "walk"),
+    )
 }
 
 fn named(field: &FieldFit) -> [String; 2] {

@@ -175,7 +175,6 @@ pub(crate) fn normal_above(z: f64) -> f64 {
 }
 
 /// P(|t| > `t`) for Student's t with `freedom` degrees of freedom.
-#[allow(dead_code)]
 fn student_beyond(t: f64, freedom: f64) -> f64 {
     let share = freedom / (freedom + t * t);
     statrs::function::beta::checked_beta_reg(0.5 * freedom, 0.5, share).unwrap_or(f64::NAN)
@@ -185,7 +184,6 @@ fn student_beyond(t: f64, freedom: f64) -> f64 {
 ///
 /// # Errors
 /// `not_converged`: not known to happen.
-#[allow(dead_code)]
 pub(crate) fn student_within(level: f64, freedom: f64) -> Result<f64, Error> {
     // With one degree t = tan(π·level/2); more have lighter tails, none lighter than the normal.
     let widest = libm::tan(core::f64::consts::FRAC_PI_2 * level) * 1.001;

@@ -246,3 +246,23 @@ fn levels_show_where_past_means_fall_and_pick_none() {
     assert!(text.contains("0.3333 / 0.6667") && text.contains("0 / 1 / 1"), "{text}");
     assert!(text.contains("No pair is recommended"), "{text}");
 }
+
+/// The walks of the demo, as a plan would have stopped them, and what a study adds.
+#[test]
+fn fit_studies_walks_and_takes_account_of_a_plan() {
+    let folder = Folder::new().with_demo();
+    folder.does("plan --k 1.2 --plants 3 --per site --inadequate 1 --adequate 2 --out plan.json");
+    let words = "fit demo-data/larkmoor.csv --count spiders,lacewings,pirate_bugs,lady_beetles";
+    let fit = folder.run(&format!("{words} --stopped-by plan.json --study --draws 99 --json")).json();
+    assert!(fit["stopped"]["walks"].as_u64().unwrap() > 10);
+    assert!(fit["stopped"]["k"].as_f64().unwrap() > 0.2);
+    assert_eq!(fit["laws"]["laws"].as_array().unwrap().len(), 4);
+    assert_eq!(fit["spread"]["few_walks"], false);
+    assert_eq!(fit["draws"]["seed"], 1);
+    let again = folder.run(&format!("{words} --stopped-by plan.json --study --draws 99 --json")).json();
+    assert_eq!(fit, again);
+    let text = folder.run(&format!("{words} --study --draws 99")).out;
+    for part in ["Power law a·m^b", "One k for all?", "Spread of k over fields", "These walks support"] {
+        assert!(text.contains(part), "{part} not in {text}");
+    }
+}

@@ -89,6 +89,16 @@ pub enum Why {
     FewClasses,
     /// The counts are too large for a table of their probabilities.
     TooLarge,
+    /// A single walk does not show how walks differ.
+    OneWalk,
+    /// The repeated weights do not settle.
+    DoesNotSettle,
+    /// Too few sets were drawn for so high a level.
+    FewDraws,
+    /// Fewer than three walks are left.
+    FewPoints,
+    /// All walks have the same mean.
+    OneMean,
 }
 
 impl fmt::Display for Why {
@@ -104,6 +114,11 @@ impl fmt::Display for Why {
             Self::ZerosTellK => "the sites without any are nearly all that tells k",
             Self::FewClasses => "too few classes of counts are left after pooling",
             Self::TooLarge => "the counts are too large for a table of their probabilities",
+            Self::OneWalk => "a single walk does not show how walks differ",
+            Self::DoesNotSettle => "the repeated weights do not settle",
+            Self::FewDraws => "too few sets were drawn for so high a level",
+            Self::FewPoints => "fewer than three walks tell of it",
+            Self::OneMean => "all walks have the same mean",
         })
     }
 }

@@ -10,9 +10,11 @@ use super::frequencies::Frequencies;
 use super::json::{estimate, number, value, why};
 use super::model::Dispersion;
 use super::precision::Efficiency;
+use super::stopped::{Stopped, k_of_stopped};
 use super::study::Study;
 use crate::counts::Counts;
 use crate::error::{Code, Error};
+use crate::lines::Lines;
 use crate::params::{K, Level};
 use crate::watch::{Watch, tell};
 use serde::ser::{Serialize, SerializeMap, Serializer};
@@ -73,6 +75,8 @@ pub struct Fit {
     pub level: Level,
     /// What else the counts tell, where it was asked for ([`study_counts`](super::study_counts)).
     pub study: Option<Study>,
+    /// k from walks that a plan stopped, where that was asked for ([`Fit::stopped_by`]).
+    pub stopped: Option<Stopped>,
 }
 
 /// Fits k to each walk and one k to all.
@@ -125,7 +129,7 @@ pub fn fit(walks: &[WalkCounts<'_>], level: Level, watch: &dyn Watch) -> Result<
         });
         tables.push(table);
     }
-    Ok(Fit { fields, common: common_k(&tables, level)?, level, study: None })
+    Ok(Fit { fields, common: common_k(&tables, level)?, level, study: None, stopped: None })
 }
 
 /// Fits k to each walk of counts and one k to all.
@@ -182,6 +186,16 @@ pub struct ForPlan {
 }
 
 impl Fit {
+    /// With k as walks tell it that a plan with these lines stopped: the other estimates take each walk as a
+    /// sample of sites, which stopped walks are not, and read too large.
+    ///
+    /// # Errors
+    /// As [`k_of_stopped`].
+    pub fn stopped_by(self, counts: &Counts, lines: &Lines, watch: &dyn Watch) -> Result<Self, Error> {
+        let walks: Vec<Vec<u32>> = counts.walks.iter().map(|walk| walk.present().collect()).collect();
+        Ok(Self { stopped: Some(k_of_stopped(lines, &walks, self.level, watch)?), ..self })
+    }
+
     /// The walk with the smallest k by maximum likelihood; `None` where none has a finite k.
     #[must_use]
     pub fn most_clumped(&self) -> Option<&FieldFit> {
@@ -278,6 +292,9 @@ impl Serialize for Fit {
         let fields = self.fields.iter().enumerate().map(|(i, field)| FieldAt(field, self.level, tests(i)));
         map.serialize_entry("fields", &fields.collect::<Vec<_>>())?;
         map.serialize_entry("common", &CommonAt(&self.common, self.level))?;
+        if let Some(stopped) = &self.stopped {
+            map.serialize_entry("stopped", stopped)?;
+        }
         if let Some(study) = &self.study {
             study.entries(&mut map)?;
         }

@@ -1,12 +1,19 @@
-//! What a researcher reports beside k: tests of the laws that were fitted.
+//! What a researcher reports beside k: tests of the laws that were fitted, how walks differ, and what variance they
+//! have at their means.
 //!
 //! Everything that [`fit_counts`] gives, and for each walk what [`Frequencies::examine`] tests. What is drawn at
 //! random comes from the seed given: the same counts, number of draws and seed give the same numbers.
 
 use super::drawn::Draws;
+use super::estimate::Why;
 use super::examination::Examination;
 use super::fit::{Fit, fit_counts};
 use super::frequencies::Frequencies;
+use super::json::part;
+use super::mean_variance::{MeanVariance, mean_variance};
+use super::one_k::{BlissOwen, OneK, bliss_owen, one_k};
+use super::spread::{Spread, spread};
+use super::supported::{Laws, supported_laws};
 use crate::counts::Counts;
 use crate::error::Error;
 use crate::params::Level;
@@ -19,6 +26,16 @@ use serde::ser::SerializeMap;
 pub struct Study {
     /// Tests of the laws fitted to each walk, in the order of the walks.
     pub tests: Vec<Examination>,
+    /// The common k by Bliss & Owen's regression.
+    pub bliss_owen: BlissOwen,
+    /// Whether all walks share one k.
+    pub one_k: Result<OneK, Why>,
+    /// How k differs from walk to walk.
+    pub spread: Result<Spread, Why>,
+    /// Variance against mean, by regression.
+    pub mean_variance: MeanVariance,
+    /// Which law of variance the walks support.
+    pub laws: Result<Laws, Why>,
     /// What was drawn at random.
     pub draws: Draws,
 }
@@ -40,16 +57,33 @@ pub struct Study {
 /// ```
 pub fn study_counts(counts: &Counts, level: Level, draws: Draws, watch: &dyn Watch) -> Result<Fit, Error> {
     let fit = fit_counts(counts, level, watch)?;
-    let mut tests = Vec::with_capacity(counts.walks.len());
-    for (done, walk) in counts.walks.iter().enumerate() {
-        tell(watch, done as u64, counts.walks.len() as u64)?;
-        tests.push(Frequencies::of(&walk.present().collect::<Vec<_>>())?.examine(draws.of_part(done as u64))?);
+    let walks: Result<Vec<_>, _> =
+        counts.walks.iter().map(|walk| Frequencies::of(&walk.present().collect::<Vec<_>>())).collect();
+    let walks = walks?;
+    let mut tests = Vec::with_capacity(walks.len());
+    for (done, walk) in walks.iter().enumerate() {
+        tell(watch, done as u64, walks.len() as u64)?;
+        tests.push(walk.examine(draws.of_part(done as u64))?);
     }
-    Ok(Fit { study: Some(Study { tests, draws }), ..fit })
+    let study = Study {
+        tests,
+        bliss_owen: bliss_owen(&walks),
+        one_k: one_k(&walks, fit.common.conditional.k.or_why(), draws, watch)?,
+        spread: spread(&walks, level, draws, watch)?,
+        mean_variance: mean_variance(&walks, level)?,
+        laws: supported_laws(&walks, watch)?,
+        draws,
+    };
+    Ok(Fit { study: Some(study), ..fit })
 }
 
 impl Study {
     pub(super) fn entries<M: SerializeMap>(&self, map: &mut M) -> Result<(), M::Error> {
+        map.serialize_entry("bliss_owen", &self.bliss_owen)?;
+        part(map, "one_k", &self.one_k)?;
+        part(map, "spread", &self.spread)?;
+        map.serialize_entry("mean_variance", &self.mean_variance)?;
+        part(map, "laws", &self.laws)?;
         map.serialize_entry("draws", &self.draws)
     }
 }

@@ -4,7 +4,9 @@
 //! `tests/vectors/conditional_k.json` is made by `tests/scripts/dispersion_vectors.py` from log-gammas.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing)] // a test
 
+mod fields;
 mod properties;
+mod recovery;
 mod results;
 mod walks;
 

@@ -10,7 +10,7 @@ use stopline::{Code, Level};
 
 /// Negative-binomial counts as gamma mixtures of Poisson counts.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // a small whole number
-fn draw(rng: &mut ChaCha8Rng, mean: f64, k: f64) -> u32 {
+pub(crate) fn draw(rng: &mut ChaCha8Rng, mean: f64, k: f64) -> u32 {
     let rate: f64 = Gamma::new(k, mean / k).unwrap().sample(rng);
     if rate > 0.0 { Poisson::new(rate).unwrap().sample(rng) as u32 } else { 0 }
 }
