@@ -1,6 +1,6 @@
 //! One instantiation of the kernels for each instruction set, chosen once a call.
 //!
-//! The only file with `unsafe`: calling a function compiled for an instruction set needs it, and is
+//! With `vector`, the only file with `unsafe`: calling a function compiled for an instruction set needs it, and is
 //! sound because an [`InstructionSet`] other than the portable one is only ever made after the
 //! processor was asked.
 //!
@@ -8,12 +8,24 @@
 //! of its results.
 #![allow(unsafe_code)]
 
+#[cfg(target_arch = "x86_64")]
+use super::vector::x86;
+use super::vector::{Octet, Vector};
+
 /// Work in plain arithmetic, whose results are the same bits under every instruction set.
 pub(crate) trait PlainWork {
     /// What it gives.
     type Result;
     /// Does it; with everything it calls marked `#[inline(always)]`, so that it is compiled for the set it runs under.
     fn run(self) -> Self::Result;
+}
+
+/// Plain work over vectors that are written out: the recursion and what follows from it.
+pub(crate) trait VectorWork {
+    /// What it gives.
+    type Result;
+    /// As [`PlainWork::run`].
+    fn run<V: Vector>(self) -> Self::Result;
 }
 
 /// Instructions that the kernels may use.
@@ -83,14 +95,15 @@ impl InstructionSet {
         }
     }
 
-    /// Vectors of eight numbers that the registers hold beside each other: 1, 2 or 4.
-    pub(super) const fn vectors(self) -> usize {
+    /// Runs work over the vectors of this set.
+    pub(super) fn over_vectors<W: VectorWork>(self, work: W) -> W::Result {
         match self.0 {
-            Set::Portable => 1,
+            Set::Portable => work.run::<Octet>(),
+            // SAFETY: as below.
             #[cfg(target_arch = "x86_64")]
-            Set::Avx2 => 2,
+            Set::Avx2 => unsafe { avx2_vectors(work) },
             #[cfg(target_arch = "x86_64")]
-            Set::Avx512 => 4,
+            Set::Avx512 => unsafe { avx512_vectors(work) },
         }
     }
 
@@ -117,4 +130,16 @@ fn avx2<W: PlainWork>(work: W) -> W::Result {
 #[target_feature(enable = "avx512f,avx512vl,avx512dq,avx2,fma,bmi1,bmi2")]
 fn avx512<W: PlainWork>(work: W) -> W::Result {
     work.run()
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2,fma,bmi1,bmi2")]
+fn avx2_vectors<W: VectorWork>(work: W) -> W::Result {
+    work.run::<x86::Avx2>()
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx512f,avx512vl,avx512dq,avx2,fma,bmi1,bmi2")]
+fn avx512_vectors<W: VectorWork>(work: W) -> W::Result {
+    work.run::<x86::Avx512>()
 }

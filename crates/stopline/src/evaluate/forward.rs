@@ -99,7 +99,7 @@ impl Workspace {
             padding.iter_mut().take(room(came_in) - came_in).for_each(|q| *q = 0.0);
             self.exponents.clear();
             let (exponents, holes) = (&mut self.exponents, &mut self.holes);
-            faint |= set.plainly(Recur { stretch: &stretch, cells, exponents, holes, vectors: set.vectors() });
+            faint |= set.over_vectors(Recur { stretch: &stretch, cells, exponents, holes });
             see(&Filled { stretch: &stretch, cells, exponents: &self.exponents })?;
             done += more;
             if let Some(row) = rows.last().filter(|_| done < windows.rows.len()) {
@@ -167,14 +167,7 @@ impl Workspace {
         // What is missing from 1 tells an uppermost call only if there is no other.
         let sites = wanted == Wanted::Sites || windows.top().is_none();
         let faint = self.stretches(set, windows, law, watch, |filled| {
-            set.plainly(Follow {
-                filled,
-                place: &mut place,
-                eights,
-                sites,
-                open,
-                few: set == InstructionSet::PORTABLE,
-            });
+            set.over_vectors(Follow { filled, place: &mut place, eights, sites, open });
             Ok(())
         })?;
         if let Some(top) = windows.top() {

@@ -5,8 +5,8 @@
 #![allow(clippy::indexing_slicing)] // lengths are fixed by `windows`; slices are cut once per row
 #![allow(clippy::needless_range_loop)] // lanes of several arrays in step
 
-use super::dispatch::PlainWork;
-use super::vector::{LANE, Octet};
+use super::dispatch::VectorWork;
+use super::vector::{LANE, Octet, Vector};
 use super::windows::{Part, Window};
 use crate::lines::Call;
 
@@ -72,59 +72,64 @@ impl Steps {
 
 /// B vectors, from `first` on, of Σⱼ open[j]·P(t − j): j rises, two at a time.
 #[inline(always)]
-fn tile<const B: usize>(open: &[[f64; LANE]], shifted: &[Pair], first: usize) -> [Octet; B] {
+fn tile<V: Vector, const B: usize>(open: &[[f64; LANE]], shifted: &[Pair], first: usize) -> [V; B] {
     let (full, rest) = open.split_at(open.len().min(first + 1));
     let from = |b: usize| &shifted[shifted.len() - PAIRS * b..];
-    let mut sums = run::<B, 0>([Octet::ZERO; B], full.as_flattened().as_chunks().0, from(first + B));
+    let mut sums = run::<V, B, 0>([V::all(0.0); B], full.as_flattened().as_chunks().0, from(first + B));
     // Open totals that begin within the tile reach its later vectors only.
     macro_rules! later {
         ($($i:literal)*) => {
             $(if B > $i && let Some(open) = rest.get($i - 1) {
-                sums = run::<B, $i>(sums, open.as_chunks().0, from(B - $i));
+                sums = run::<V, B, $i>(sums, open.as_chunks().0, from(B - $i));
             })*
         };
     }
-    later!(1 2 3 4 5);
+    later!(1 2 3);
     sums
 }
 
 /// Adds to the vectors from I on; `shifted` begins with that of the last vector.
 #[inline(always)]
-fn run<const B: usize, const I: usize>(mut sums: [Octet; B], open: &[[f64; 2]], shifted: &[Pair]) -> [Octet; B] {
-    for ([even, odd], p) in open.iter().zip(shifted.windows(PAIRS * (B - 1 - I) + 1)) {
+fn run<V: Vector, const B: usize, const I: usize>(mut sums: [V; B], open: &[[f64; 2]], shifted: &[Pair]) -> [V; B] {
+    for (a, p) in open.iter().zip(shifted.windows(PAIRS * (B - 1 - I) + 1)) {
+        let (even, odd) = (V::all(a[0]), V::all(a[1]));
         for b in I..B {
             let p = &p[PAIRS * (B - 1 - b)];
-            for l in 0..LANE {
-                sums[b].0[l] += even * p[0].0[l] + odd * p[1].0[l];
-            }
+            sums[b] = sums[b].plus(even.times(V::load(&p[0])).plus(odd.times(V::load(&p[1]))));
         }
     }
     sums
 }
 
-/// All vectors of a check, B at a time (at most 6).
+/// All vectors of a check, at most B at a time (at most 4); `used` are the lanes of the last that hold totals.
 #[inline(always)]
-fn convolve<const B: usize>(open: &[[f64; LANE]], steps: &Steps, out: &mut [[f64; LANE]]) {
+fn convolve<V: Vector, const B: usize>(open: &[[f64; LANE]], steps: &Steps, out: &mut [[f64; LANE]], used: &Octet) {
     macro_rules! tile {
-        ($b:expr, $first:expr, $out:expr) => {
-            for (out, vector) in $out.iter_mut().zip(tile::<$b>(open, &steps.shifted, $first)) {
-                *out = vector.0;
+        ($b:expr, $first:expr, $out:expr) => {{
+            let mut sums = tile::<V, $b>(open, &steps.shifted, $first);
+            if $out.len() == $b {
+                sums[$b - 1] = sums[$b - 1].times(V::load(used));
             }
-        };
+            for (out, sum) in $out.iter_mut().zip(sums) {
+                sum.store(out);
+            }
+        }};
     }
-    let mut first = 0;
-    let mut tiles = out.chunks_exact_mut(B);
-    for out in &mut tiles {
-        tile!({ B }, first, out);
+    let (mut first, mut rest) = (0, out);
+    while rest.len() > B {
+        let (out, others) = rest.split_at_mut(B);
+        let sums = tile::<V, B>(open, &steps.shifted, first);
+        for (out, sum) in out.iter_mut().zip(sums) {
+            sum.store(out);
+        }
+        rest = others;
         first += B;
     }
-    let rest = tiles.into_remainder();
     match rest.len() {
         1 => tile!(1, first, rest),
-        2 if B > 2 => tile!(2, first, rest),
-        3 if B > 3 => tile!(3, first, rest),
-        4 if B > 4 => tile!(4, first, rest),
-        5 if B > 5 => tile!(5, first, rest),
+        2 if B > 1 => tile!(2, first, rest),
+        3 if B > 2 => tile!(3, first, rest),
+        4 if B > 3 => tile!(4, first, rest),
         _ => {}
     }
 }
@@ -160,25 +165,23 @@ pub(crate) struct Recur<'a> {
     pub exponents: &'a mut Vec<i32>,
     /// Memory for a check with several runs of open totals.
     pub holes: &'a mut Vec<f64>,
-    /// Vectors summed beside each other.
-    pub vectors: usize,
 }
 
-impl PlainWork for Recur<'_> {
+impl VectorWork for Recur<'_> {
     type Result = bool;
 
     #[inline(always)]
-    fn run(self) -> bool {
-        match self.vectors {
-            1 => recur::<1>(self),
-            2 => recur::<2>(self),
-            _ => recur::<4>(self),
+    fn run<V: Vector>(self) -> bool {
+        match V::BESIDE {
+            1 => recur::<V, 1>(self),
+            2 => recur::<V, 2>(self),
+            _ => recur::<V, 4>(self),
         }
     }
 }
 
 #[inline(always)]
-fn recur<const B: usize>(Recur { stretch, cells, exponents, holes, .. }: Recur<'_>) -> bool {
+fn recur<V: Vector, const B: usize>(Recur { stretch, cells, exponents, holes }: Recur<'_>) -> bool {
     let mut exponent = stretch.exponent;
     let mut at = room(stretch.came_in);
     let mut zeros = at - stretch.came_in; // cells that cannot but be 0
@@ -189,12 +192,7 @@ fn recur<const B: usize>(Recur { stretch, cells, exponents, holes, .. }: Recur<'
         let out = &mut out[..room(row.len)];
         let before = if solid { &before[open.0..open.0 + open.1.next_multiple_of(LANE)] } else { &holes[..] };
         let (vectors, end) = out.as_chunks_mut().0.split_at_mut(row.len.div_ceil(LANE));
-        convolve::<B>(before.as_chunks().0, &stretch.steps[row.gap], vectors);
-        if let Some(last) = vectors.last_mut() {
-            for l in 0..LANE {
-                last[l] *= USED[row.len % LANE].0[l];
-            }
-        }
+        convolve::<V, B>(before.as_chunks().0, &stretch.steps[row.gap], vectors, &USED[row.len % LANE]);
         end.as_flattened_mut().fill(0.0);
         if i % LOOK == LOOK - 1 {
             let mut mass = [0.0; LANE];

@@ -122,14 +122,17 @@ impl Evaluator {
             far = workspace.tilted(*set, wanted, windows, reference, watch, eights, &mut [])?;
         }
         let largest = windows.largest_gap();
-        let mut place = 0;
+        let (mut place, mut sound) = (0, [false; LANE]);
         for law in laws {
             let own;
             let together = law.family().map(|f| f.0) == reference.as_ref().and_then(Law::family).map(|f| f.0);
             let (eight, lane) = (eights.get(place / LANE), place % LANE);
+            if lane == 0 {
+                sound = eight.map_or([false; LANE], |eight| eight.sound(largest));
+            }
             place += usize::from(together);
             let (eight, lane) = match eight {
-                Some(eight) if together && !far && eight.sound(lane, largest) => (eight, lane),
+                Some(eight) if together && !far && sound.get(lane) == Some(&true) => (eight, lane),
                 _ => {
                     own = alone(*set, wanted, windows, law, watch)?;
                     (&own, 0)

@@ -66,7 +66,7 @@ pub(crate) fn outcomes(
             let (eight, lane) = (place / LANE, place % LANE);
             if !faint
                 && let (Some(slot), Some(eight), Some(open)) = (found.get_mut(i), eights.get(eight), open.get(eight))
-                && eight.sound(lane, windows.largest_gap())
+                && eight.sound(windows.largest_gap()).get(lane) == Some(&true)
             {
                 *slot = Some(outcome(eight, open, lane));
             }

@@ -8,9 +8,9 @@
 #![allow(clippy::cast_possible_wrap)] // windows in memory
 #![allow(clippy::needless_range_loop)] // lanes of several arrays in step
 
-use super::dispatch::PlainWork;
+use super::dispatch::{PlainWork, VectorWork};
 use super::kernel::{Filled, room};
-use super::vector::{LANE, Octet};
+use super::vector::{LANE, Octet, Vector};
 use super::windows::Window;
 use crate::elementary::exp;
 use crate::law::Family;
@@ -20,8 +20,6 @@ use crate::lines::Call;
 const FRESH: u64 = 255;
 /// Totals summed without a new factor.
 pub(crate) const SEGMENT: usize = 240;
-/// Powers ρ, ρ², ρ⁴, …, ρ¹²⁸ make up any power up to [`FRESH`].
-const POWERS: usize = 8;
 /// Totals and sites after which the logarithm of the factor is looked at, …
 const LOOK: u64 = 32;
 /// … where it must be at most this (e^±414 = 1e±180); …
@@ -91,16 +89,25 @@ impl Eight {
         self.calls[top as usize] = Octet(rest);
     }
 
-    /// Did everything of this mean stay in the range of numbers, with batches of at most `largest` sites?
-    pub fn sound(&self, lane: usize, largest: u32) -> bool {
+    /// Did everything of each mean stay in the range of numbers, with batches of at most `largest` sites?
+    pub fn sound(&self, largest: u32) -> [bool; LANE] {
         let batch = if u64::from(largest) > FRESH { 1.0 } else { f64::from(largest) };
         let sane = |p: f64| (0.0..=1.5).contains(&p);
-        self.largest_ln.0[lane] <= LARGEST_LN
-            && self.ln_ratio.0[lane].abs() <= STEEPEST
-            && self.ln_site.0[lane].abs() <= STEEPEST
-            && self.ln_site.0[lane].abs() * batch <= STEEPEST_BATCH
-            && self.calls.iter().all(|c| sane(c.0[lane]))
-            && sane(self.left.0[lane])
+        let mut sound = [true; LANE];
+        for l in 0..LANE {
+            let ln_site = self.ln_site.0[l].abs();
+            sound[l] = (self.largest_ln.0[l] <= LARGEST_LN)
+                & (self.ln_ratio.0[l].abs() <= STEEPEST)
+                & (ln_site <= STEEPEST)
+                & (ln_site * batch <= STEEPEST_BATCH)
+                & sane(self.left.0[l]);
+        }
+        for calls in &self.calls {
+            for l in 0..LANE {
+                sound[l] &= sane(calls.0[l]);
+            }
+        }
+        sound
     }
 }
 
@@ -130,10 +137,9 @@ impl PlainWork for Settle<'_> {
         let Self { family, reference, means, eights } = self;
         macro_rules! settle {
             ($family:expr) => {
-                for means in means.chunks(LANE) {
-                    let mut lanes = [reference; LANE];
+                for (means, eight) in means.chunks(LANE).zip(&mut *eights) {
+                    let mut lanes = [means[means.len() - 1]; LANE];
                     lanes[..means.len()].copy_from_slice(means);
-                    let mut eight = Eight::START;
                     for l in 0..LANE {
                         let tilt = $family.tilt(reference, lanes[l]);
                         (eight.ln_ratio.0[l], eight.ln_site.0[l]) = (tilt.ln_ratio, tilt.ln_site);
@@ -142,11 +148,11 @@ impl PlainWork for Settle<'_> {
                         eight.ratio.0[l] = exp(eight.ln_ratio.0[l]);
                         eight.site.0[l] = exp(eight.ln_site.0[l]);
                     }
-                    eights.push(eight);
                 }
             };
         }
         eights.clear();
+        eights.resize(means.len().div_ceil(LANE), Eight::START);
         // One loop a family, so that it can be put in vectors.
         match family {
             Family::Poisson => settle!(Family::Poisson),
@@ -156,67 +162,74 @@ impl PlainWork for Settle<'_> {
     }
 }
 
-type Lanes<const V: usize> = [Octet; V];
+/// N vectors of means.
+type Lanes<V, const N: usize> = [V; N];
 
 #[inline(always)]
-fn multiply<const V: usize>(a: &mut Lanes<V>, b: &Lanes<V>) {
-    for v in 0..V {
-        for l in 0..LANE {
-            a[v].0[l] *= b[v].0[l];
-        }
+fn multiply<V: Vector, const N: usize>(a: &mut Lanes<V, N>, b: &Lanes<V, N>) {
+    for (a, b) in a.iter_mut().zip(b) {
+        *a = a.times(*b);
     }
 }
 
 #[inline(always)]
-fn add<const V: usize>(sum: &mut Lanes<V>, a: &Lanes<V>) {
-    for v in 0..V {
-        for l in 0..LANE {
-            sum[v].0[l] += a[v].0[l];
-        }
+fn add<V: Vector, const N: usize>(sum: &mut Lanes<V, N>, a: &Lanes<V, N>) {
+    for (sum, a) in sum.iter_mut().zip(a) {
+        *sum = sum.plus(*a);
     }
 }
 
 #[inline(always)]
-fn add_product<const V: usize>(sum: &mut Lanes<V>, a: &Lanes<V>, b: &Lanes<V>) {
-    for v in 0..V {
-        for l in 0..LANE {
-            sum[v].0[l] += a[v].0[l] * b[v].0[l];
-        }
+fn add_product<V: Vector, const N: usize>(sum: &mut Lanes<V, N>, a: &Lanes<V, N>, b: &Lanes<V, N>) {
+    for n in 0..N {
+        sum[n] = sum[n].plus(a[n].times(b[n]));
     }
 }
 
-/// x, x², x⁴, …
 #[inline(always)]
-fn powers<const V: usize>(x: Lanes<V>) -> [Lanes<V>; POWERS] {
-    let mut powers = [x; POWERS];
-    for i in 1..POWERS {
-        powers[i] = powers[i - 1];
-        let same = powers[i - 1];
-        multiply(&mut powers[i], &same);
-    }
-    powers
+fn loaded<V: Vector, const N: usize>(eights: &[Eight; N], of: impl Fn(&Eight) -> &Octet) -> Lanes<V, N> {
+    eights.each_ref().map(|eight| V::load(of(eight)))
 }
 
-/// Times the n-th power, n at most [`FRESH`].
 #[inline(always)]
-fn raise<const V: usize>(factor: &mut Lanes<V>, powers: &[Lanes<V>; POWERS], n: u64) {
-    let mut rest = n;
+fn kept<V: Vector, const N: usize>(
+    lanes: &Lanes<V, N>,
+    eights: &mut [Eight; N],
+    of: impl Fn(&mut Eight) -> &mut Octet,
+) {
+    for (lanes, eight) in lanes.iter().zip(eights) {
+        lanes.store(&mut of(eight).0);
+    }
+}
+
+/// Times the n-th power.
+#[inline(always)]
+fn raise<V: Vector, const N: usize>(factor: &mut Lanes<V, N>, x: &Lanes<V, N>, n: u64) {
+    if n == 1 {
+        return multiply(factor, x);
+    }
+    let (mut power, mut rest) = (*x, n);
     while rest > 0 {
-        multiply(factor, &powers[rest.trailing_zeros() as usize % POWERS]);
-        rest &= rest - 1;
+        if rest % 2 == 1 {
+            multiply(factor, &power);
+        }
+        rest /= 2;
+        if rest > 0 {
+            let same = power;
+            multiply(&mut power, &same);
+        }
     }
 }
 
 /// Σ q[j]·ρʲ by Horner's rule.
 #[inline(always)]
-fn polynomial<const V: usize>(q: &[f64], ratio: &Lanes<V>) -> Lanes<V> {
-    let Some((&last, rest)) = q.split_last() else { return [Octet::ZERO; V] };
-    let mut sum = [Octet([last; LANE]); V];
+fn polynomial<V: Vector, const N: usize>(q: &[f64], ratio: &Lanes<V, N>) -> Lanes<V, N> {
+    let Some((&last, rest)) = q.split_last() else { return [V::all(0.0); N] };
+    let mut sum = [V::all(last); N];
     for &q in rest.iter().rev() {
-        for v in 0..V {
-            for l in 0..LANE {
-                sum[v].0[l] = sum[v].0[l] * ratio[v].0[l] + q;
-            }
+        let q = V::all(q);
+        for n in 0..N {
+            sum[n] = sum[n].times(ratio[n]).plus(q);
         }
     }
     sum
@@ -231,22 +244,20 @@ pub(crate) struct Follow<'a> {
     pub sites: bool,
     /// Where the open mass after each check is kept, if it is asked for.
     pub open: &'a mut [Vec<Octet>],
-    /// Are the registers few?
-    pub few: bool,
 }
 
-impl PlainWork for Follow<'_> {
+impl VectorWork for Follow<'_> {
     type Result = ();
 
     #[inline(always)]
-    fn run(self) {
-        if self.few { follow::<3>(self) } else { follow::<6>(self) }
+    fn run<V: Vector>(self) {
+        if V::BESIDE == 1 { follow::<V, 3>(self) } else { follow::<V, 6>(self) }
     }
 }
 
 /// At most W vectors at a time.
 #[inline(always)]
-fn follow<const W: usize>(Follow { filled, place, eights, sites, open, .. }: Follow<'_>) {
+fn follow<V: Vector, const W: usize>(Follow { filled, place, eights, sites, open, .. }: Follow<'_>) {
     let from = *place;
     let mut looked = from;
     look(filled, &mut looked, eights);
@@ -262,9 +273,9 @@ fn follow<const W: usize>(Follow { filled, place, eights, sites, open, .. }: Fol
             ($v:literal) => {
                 if let Ok(eights) = eights.try_into() {
                     if sites {
-                        group::<$v, true>(filled, place, eights, masses);
+                        group::<V, $v, true>(filled, place, eights, masses);
                     } else {
-                        group::<$v, false>(filled, place, eights, masses);
+                        group::<V, $v, false>(filled, place, eights, masses);
                     }
                 }
             };
@@ -285,36 +296,31 @@ fn follow<const W: usize>(Follow { filled, place, eights, sites, open, .. }: Fol
 
 /// What changes from check to check.
 #[derive(Clone, Copy)]
-struct State<const V: usize> {
+struct State<V, const N: usize> {
     /// ρᵀcⁿ.
-    factor: Lanes<V>,
-    left: Lanes<V>,
-    sites: Lanes<V>,
-    calls: [Lanes<V>; Call::ALL.len()],
+    factor: Lanes<V, N>,
+    left: Lanes<V, N>,
+    sites: Lanes<V, N>,
+    calls: [Lanes<V, N>; Call::ALL.len()],
     since: u64,
 }
 
 #[inline(always)]
-fn group<const V: usize, const SITES: bool>(
+fn group<V: Vector, const N: usize, const SITES: bool>(
     filled: &Filled<'_>,
     place: &mut Place,
-    eights: &mut [Eight; V],
+    eights: &mut [Eight; N],
     open_masses: &mut [Vec<Octet>],
 ) {
     let Filled { stretch, cells, exponents } = *filled;
-    let ratio = eights.each_ref().map(|e| e.ratio);
-    let ratio_powers = powers(ratio);
-    let site_powers = powers(eights.each_ref().map(|e| e.site));
-    let mut state = State {
-        factor: eights.each_ref().map(|e| e.factor),
-        left: eights.each_ref().map(|e| e.left),
-        sites: eights.each_ref().map(|e| e.sites),
-        calls: [[Octet::ZERO; V]; Call::ALL.len()],
+    let (ratio, site) = (loaded(eights, |e| &e.ratio), loaded(eights, |e| &e.site));
+    let mut state: State<V, N> = State {
+        factor: loaded(eights, |e| &e.factor),
+        left: loaded(eights, |e| &e.left),
+        sites: loaded(eights, |e| &e.sites),
+        calls: core::array::from_fn(|c| loaded(eights, |e| &e.calls[c])),
         since: place.since,
     };
-    for (c, calls) in state.calls.iter_mut().enumerate() {
-        *calls = eights.each_ref().map(|e| e.calls[c]);
-    }
     let mut at = room(stretch.came_in);
     let mut exponent_before = stretch.exponent;
     for (row, &exponent) in stretch.rows.iter().zip(exponents) {
@@ -322,12 +328,7 @@ fn group<const V: usize, const SITES: bool>(
         at += room(row.len);
         let gap = row.at - place.sites;
         if SITES {
-            let gap = f64::from(gap);
-            for v in 0..V {
-                for l in 0..LANE {
-                    state.sites[v].0[l] += gap * state.left[v].0[l];
-                }
-            }
+            add_product(&mut state.sites, &[V::all(f64::from(gap)); N], &state.left);
         }
         // From the first open total of the check before to the first total of this window.
         let moved = (row.base - place.total).unsigned_abs();
@@ -336,7 +337,7 @@ fn group<const V: usize, const SITES: bool>(
             state.factor = fresh(eights, row.at, row.base, exponent);
             state.since = 0;
         } else {
-            raise(&mut state.factor, &site_powers, u64::from(gap));
+            raise(&mut state.factor, &site, u64::from(gap));
         }
         exponent_before = exponent;
         if row.plain && stretch.top.is_some() {
@@ -344,7 +345,7 @@ fn group<const V: usize, const SITES: bool>(
             if !low.is_empty() {
                 let call = stretch.parts[row.parts.0].call.unwrap_or(Call::Inadequate);
                 add_product(&mut state.calls[call as usize], &polynomial(low, &ratio), &state.factor);
-                raise(&mut state.factor, &ratio_powers, low.len() as u64);
+                raise(&mut state.factor, &ratio, low.len() as u64);
                 state.since += low.len() as u64;
             }
             if SITES {
@@ -353,41 +354,40 @@ fn group<const V: usize, const SITES: bool>(
             }
         } else {
             let mut other = state;
-            runs::<V, SITES>(filled, row, q, exponent, &ratio_powers, eights, &mut other);
+            runs::<V, N, SITES>(filled, row, q, exponent, &ratio, eights, &mut other);
             state = other;
         }
         (place.sites, place.total) = (row.at, row.base + row.open.0 as i64);
         if SITES {
             for (masses, left) in open_masses.iter_mut().zip(&state.left) {
-                masses.push(*left);
+                let mut mass = Octet::ZERO;
+                left.store(&mut mass.0);
+                masses.push(mass);
             }
         }
     }
     place.since = state.since;
-    for v in 0..V {
-        eights[v].factor = state.factor[v];
-        eights[v].left = state.left[v];
-        eights[v].sites = state.sites[v];
-        for (c, calls) in state.calls.iter().enumerate() {
-            eights[v].calls[c] = calls[v];
-        }
+    kept(&state.factor, eights, |e| &mut e.factor);
+    kept(&state.left, eights, |e| &mut e.left);
+    kept(&state.sites, eights, |e| &mut e.sites);
+    for (c, calls) in state.calls.iter().enumerate() {
+        kept(calls, eights, |e| &mut e.calls[c]);
     }
 }
 
 /// A check with any runs of stops and open totals, where the uppermost stops may have several calls.
-#[inline(never)]
-fn runs<const V: usize, const SITES: bool>(
+#[inline(always)]
+fn runs<V: Vector, const N: usize, const SITES: bool>(
     filled: &Filled<'_>,
     row: &Window,
     q: &[f64],
     exponent: i32,
-    ratio_powers: &[Lanes<V>; POWERS],
-    eights: &[Eight; V],
-    state: &mut State<V>,
+    ratio: &Lanes<V, N>,
+    eights: &[Eight; N],
+    state: &mut State<V, N>,
 ) {
-    let ratio = &ratio_powers[0];
     let (mut here, mut since) = (state.factor, state.since);
-    let (mut open, mut stopped) = ([Octet::ZERO; V], [Octet::ZERO; V]);
+    let (mut open, mut stopped) = ([V::all(0.0); N], [V::all(0.0); N]);
     for part in &filled.stretch.parts[row.parts.0..row.parts.1] {
         if part.call.is_none() && part.start == row.open.0 {
             (state.factor, state.since) = (here, since);
@@ -412,7 +412,7 @@ fn runs<const V: usize, const SITES: bool>(
                 here = fresh(eights, row.at, row.base + to as i64, exponent);
                 since = 0;
             } else {
-                raise(&mut here, ratio_powers, (to - from) as u64);
+                raise(&mut here, ratio, (to - from) as u64);
             }
             from = to;
         }
@@ -435,26 +435,27 @@ fn runs<const V: usize, const SITES: bool>(
 
 /// A difference of masses: a tiny one has absolute accuracy only, and rounding may take it below 0.
 #[inline(always)]
-fn subtract<const V: usize>(a: &mut Lanes<V>, b: &Lanes<V>) {
-    for v in 0..V {
+fn subtract<V: Vector, const N: usize>(a: &mut Lanes<V, N>, b: &Lanes<V, N>) {
+    for (a, b) in a.iter_mut().zip(b) {
+        let (mut rest, mut less) = (Octet::ZERO, Octet::ZERO);
+        a.store(&mut rest.0);
+        b.store(&mut less.0);
         for l in 0..LANE {
-            let rest = a[v].0[l] - b[v].0[l];
-            a[v].0[l] = if rest > 0.0 { rest } else { 0.0 };
+            let left = rest.0[l] - less.0[l];
+            rest.0[l] = if left > 0.0 { left } else { 0.0 };
         }
+        *a = V::load(&rest);
     }
 }
 
 /// The factors at (sites, total) from their logarithms.
-#[inline(never)]
-fn fresh<const V: usize>(eights: &[Eight; V], sites: u32, total: i64, exponent: i32) -> Lanes<V> {
-    let mut factor = [Octet::ZERO; V];
-    for v in 0..V {
-        factor[v] = eights[v].ln_factor(sites, total, exponent);
-        for l in 0..LANE {
-            factor[v].0[l] = exp(factor[v].0[l]);
-        }
+#[inline(always)]
+fn fresh<V: Vector, const N: usize>(eights: &[Eight; N], sites: u32, total: i64, exponent: i32) -> Lanes<V, N> {
+    let mut factors = [V::all(0.0); N];
+    for (factors, eight) in factors.iter_mut().zip(eights) {
+        *factors = V::load(&Octet(eight.ln_factor(sites, total, exponent).0.map(exp)));
     }
-    factor
+    factors
 }
 
 /// Looks at the logarithms of the factors now and then, as far as the checks went.
