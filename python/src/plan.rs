@@ -1,6 +1,6 @@
 //! Plans, and what pairs of thresholds would cost.
 
-use crate::counts::Fit;
+use crate::counts::{Counts, Fit};
 use crate::errors::{one, plain, released};
 use pyo3::prelude::*;
 use pyo3::types::PyType;
@@ -72,6 +72,67 @@ fn risks(false_adequate: f64, false_inadequate: f64) -> Result<Risks, Error> {
     )
 }
 
+/// What an optimal plan has least of.
+fn objective(
+    means: Option<Vec<f64>>,
+    weights: Option<Vec<f64>>,
+    unit: f64,
+    method: Method,
+) -> Result<Objective, Error> {
+    let combination = |what, allowed| Err(Error::about(stopline::Code::Combination, what, allowed));
+    let (means, weights) = match (means, weights) {
+        (None, None) => return Ok(Objective::LargestExpectedSites),
+        (None, Some(_)) => return combination("weights", "only with means"),
+        (Some(_), _) if method != Method::Optimal => return combination("means", "only with the method optimal"),
+        (Some(means), Some(weights)) if means.len() != weights.len() => {
+            return combination("number of weights", "as many as means");
+        }
+        (Some(means), weights) => {
+            let weights = weights.unwrap_or_else(|| vec![1.0; means.len()]);
+            (means, weights)
+        }
+    };
+    let mean = |m: f64| Mean::new(m * unit).map_err(|e| e.named("means"));
+    let at = means.into_iter().zip(weights).map(|(m, w)| Ok((mean(m)?, w))).collect::<Result<_, Error>>()?;
+    Ok(Objective::ExpectedSites(at))
+}
+
+/// The true means of fields, with their weights, from counts: the mixture that makes the totals of the walks
+/// most likely, so that the error of sampling is taken out.
+///
+/// Parameters
+/// ----------
+/// counts : Counts
+/// k : float, optional
+///     Clumping; ``inf`` for Poisson. Or:
+/// fit : Fit, optional
+///     Uses its common k.
+///
+/// Returns
+/// -------
+/// list of (float, float)
+///     Mean per site and weight; the weights add to 1.
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``combination`` unless one of k and fit is given.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> counts = stopline.Counts.from_columns(field=["heron"] * 3 + ["plover"] * 3, site=[1, 2, 3] * 2,
+/// ...                                       counts=[0, 1, 0, 8, 11, 9])
+/// >>> [(round(mean, 3), round(weight, 3)) for mean, weight in stopline.field_means(counts, k=2.0)]
+/// [(0.333, 0.5), (9.329, 0.5)]
+#[pyfunction]
+#[pyo3(signature = (counts, *, k=None, fit=None))]
+pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<&Fit>) -> PyResult<Vec<(f64, f64)>> {
+    let (dispersion, _) = dispersion(k, fit, None).map_err(|e| one(py, e))?;
+    let means = released(py, |watch| stopline::dispersion::field_means_of(&counts.0, &dispersion, watch))?;
+    Ok(means.at.into_iter().map(|(m, w)| (m.get(), w)).collect())
+}
+
 /// Derives a stop plan.
 ///
 /// Parameters
@@ -98,6 +159,11 @@ fn risks(false_adequate: f64, false_inadequate: f64) -> Result<Risks, Error> {
 ///     What happens at the cap.
 /// undecided_at_most : float, optional
 ///     Bound of P(undecided), for an optimal plan that may end undecided.
+/// means : sequence of float, optional
+///     True means, counted per ``per``, over which an optimal plan has fewest sites on average; by default
+///     the largest expected sites are least.
+/// weights : sequence of float, optional
+///     How much each of the means counts.
 ///
 /// Returns
 /// -------
@@ -116,7 +182,7 @@ fn risks(false_adequate: f64, false_inadequate: f64) -> Result<Risks, Error> {
 /// >>> all(p <= 0.1 for mean, call, p in plan.attained)
 /// True
 #[pyfunction]
-#[pyo3(signature = (*, inadequate, adequate, k=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method="calibrated", closing="call", undecided_at_most=None))]
+#[pyo3(signature = (*, inadequate, adequate, k=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method="calibrated", closing="call", undecided_at_most=None, means=None, weights=None))]
 pub fn plan(
     py: Python<'_>,
     inadequate: f64,
@@ -134,8 +200,10 @@ pub fn plan(
     method: &str,
     closing: &str,
     undecided_at_most: Option<f64>,
+    means: Option<Vec<f64>>,
+    weights: Option<Vec<f64>>,
 ) -> PyResult<Plan> {
-    let asked = || -> Result<(Design, Method, Option<Share>), Error> {
+    let asked = || -> Result<(Design, Method, Option<Share>, Objective), Error> {
         let (dispersion, plants) = dispersion(k, fit, plants)?;
         let aim = Aim::TwoCalls {
             thresholds: Some(thresholds(inadequate, adequate, per, plants)?),
@@ -145,15 +213,13 @@ pub fn plan(
         let closing = Closing::parse(closing)?;
         let share = |u| Share::new(u).map_err(|e| e.named("undecided_at_most"));
         let undecided = undecided_at_most.map(share).transpose()?;
-        Ok((
-            Design { score: Score::Count, plants, dispersion, aim, checks, closing },
-            Method::parse(method)?,
-            undecided,
-        ))
+        let method = Method::parse(method)?;
+        let objective = objective(means, weights, Unit::parse(per)?.in_a_site(plants), method)?;
+        Ok((Design { score: Score::Count, plants, dispersion, aim, checks, closing }, method, undecided, objective))
     };
-    let (design, method, undecided) = asked().map_err(|e| one(py, e))?;
+    let (design, method, undecided, objective) = asked().map_err(|e| one(py, e))?;
     let plan = released(py, |watch| match method {
-        Method::Optimal => core::Plan::optimal(design, &Objective::LargestExpectedSites, undecided, watch),
+        Method::Optimal => core::Plan::optimal(design, &objective, undecided, watch),
         method => core::Plan::design(design, method, watch),
     })?;
     Ok(Plan(Arc::new(plan)))

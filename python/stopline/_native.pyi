@@ -22,6 +22,7 @@ __all__ = [
     "__version__",
     "decide",
     "evaluate",
+    "field_means",
     "fit",
     "levels",
     "plan",
@@ -211,6 +212,9 @@ class Walk:
     def decision(self) -> Decision: ...
 
 def fit(counts: Counts | npt.ArrayLike, *, level: float = 0.95) -> Fit: ...
+def field_means(
+    counts: Counts, *, k: float | None = None, fit: Fit | None = None
+) -> list[tuple[float, float]]: ...
 def plan(
     *,
     inadequate: float,
@@ -228,6 +232,8 @@ def plan(
     method: str = "calibrated",
     closing: str = "call",
     undecided_at_most: float | None = None,
+    means: Sequence[float] | None = None,
+    weights: Sequence[float] | None = None,
 ) -> Plan: ...
 def levels(
     around: float,

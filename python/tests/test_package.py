@@ -9,11 +9,14 @@ import threading
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
+import scipy.optimize  # type: ignore[import-untyped]
 import scipy.stats  # type: ignore[import-untyped]
 import stopline
 
 DEMO = Path(__file__).resolve().parents[2] / "demo-data" / "larkmoor.csv"
+Floats = npt.NDArray[np.float64]
 GROUPS = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"]
 
 
@@ -36,6 +39,39 @@ def test_one_check_against_scipy() -> None:
     below = scipy.stats.nbinom.cdf(31, 30.0, 2.0 / (2.0 + np.array([1.5, 3.0])))
     assert plan.attained[0][2] == pytest.approx(1 - below[0], rel=1e-12)
     assert plan.attained[1][2] == pytest.approx(below[1], rel=1e-12)
+
+
+def test_field_means_are_as_likely_as_scipy_finds() -> None:
+    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    k = stopline.fit(counts).to_dict()["common"]["k_conditional"]
+    found = np.array(stopline.field_means(counts, k=k))
+    totals = np.array([np.nansum(walk["counts"]) for walk in counts.walks])
+    sites = np.array([np.sum(~np.isnan(walk["counts"])) for walk in counts.walks])
+
+    def likelihoods(means: Floats) -> Floats:
+        return np.asarray(scipy.stats.nbinom.pmf(totals[:, None], sites[:, None] * k, k / (k + means)), dtype=np.float64)
+
+    # Weights on a fine grid by scipy's optimiser: softmax keeps them on the simplex.
+    on_grid = likelihoods(np.geomspace(0.1, 12.0, 150))
+
+    def minus(z: Floats) -> tuple[float, Floats]:
+        w = np.exp(z - z.max())
+        w /= w.sum()
+        mixed = on_grid @ w
+        slope = on_grid.T @ (1.0 / mixed)
+        return -float(np.log(mixed).sum()), -w * (slope - len(totals))
+
+    best = scipy.optimize.minimize(minus, np.zeros(150), jac=True, method="L-BFGS-B", options={"maxiter": 5000})
+    assert np.log(likelihoods(found[:, 0]) @ found[:, 1]).sum() > -best.fun - 0.05
+    assert found[:, 1].sum() == pytest.approx(1.0, abs=1e-12)
+    plan = stopline.plan(
+        k=k, inadequate=1.0, adequate=2.0, method="optimal", means=list(found[:, 0]), weights=list(found[:, 1])
+    )
+    proof = plan.to_dict()["proof"]
+    assert proof["objective"] == "expected_sites"
+    sites_on_average = stopline.evaluate(plan, found[:, 0]).expected_sites @ found[:, 1]
+    assert proof["value"] == pytest.approx(sites_on_average, rel=1e-9)
+    assert proof["bound"] <= proof["value"] <= 1.001 * proof["bound"]
 
 
 def test_demo_from_counts_to_card(tmp_path: Path) -> None:
@@ -80,6 +116,9 @@ def test_absent_lines_are_none_and_plans_travel() -> None:
         ({"min_sites": 40}, "checks"),
         ({"max_sites": 10}, "no_plan"),
         ({"method": "other"}, "usage"),
+        ({"means": [1.0]}, "combination"),
+        ({"method": "optimal", "means": [1.0], "weights": [0.5, 0.5]}, "combination"),
+        ({"method": "optimal", "means": [-1.0]}, "out_of_range"),
     ],
 )
 def test_errors_carry_the_codes(arguments: dict[str, object], code: str) -> None:

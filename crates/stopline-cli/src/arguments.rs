@@ -184,7 +184,9 @@ Examples:
   stopline plan --from counts.csv --per site --inadequate 1 --adequate 2 \\
       --out plan.json --card card.txt
   stopline plan --k 1.2 --plants 3 --per 100-plants --inadequate 33 --adequate 67 --every 5
-  stopline plan --score positive --above 0 --inadequate 0.1 --adequate 0.3 --at 10,29
+  stopline plan --score positive --above 0 --inadequate 0.1 --adequate 0.3 --checks 10,29
+  stopline plan --method optimal --prior-from counts.csv --from counts.csv --per site \\
+      --inadequate 1 --adequate 2
   stopline plan --lines table.csv --k 2 --per site --inadequate 1.5 --adequate 3")]
 pub struct Plan {
     /// Clumping k (variance m + m²/k at mean m): the smaller, the more clumped
@@ -223,6 +225,8 @@ pub struct Plan {
     pub score: ScoreArguments,
     #[command(flatten)]
     pub shape: ShapeArguments,
+    #[command(flatten)]
+    pub objective: ObjectiveArguments,
     /// Write the plan here
     #[arg(long, value_name = "PLAN", help_heading = "Files")]
     pub out: Option<PathBuf>,
@@ -263,8 +267,8 @@ pub struct ShapeArguments {
     pub every: Option<String>,
     /// Check after these numbers of sites only
     #[arg(long, value_name = "N,...", conflicts_with_all = ["min_sites", "max_sites", "every", "lines"])]
-    pub at: Option<String>,
-    /// calibrated: parallel lines as narrow as the exact risks allow; optimal: fewest sites on average;
+    pub checks: Option<String>,
+    /// calibrated: parallel lines as narrow as the exact risks allow; optimal: fewest expected sites;
     /// fixed: one check; wald: lines of Wald (1947), whose risks are nominal [default: calibrated]
     #[arg(long, value_name = "METHOD", conflicts_with = "lines")]
     pub method: Option<String>,
@@ -277,6 +281,23 @@ pub struct ShapeArguments {
     /// Lines typed in from a paper: CSV with sites,inadequate_at_most,adequate_at_least
     #[arg(long, value_name = "TABLE")]
     pub lines: Option<PathBuf>,
+}
+
+/// What an optimal plan has least of.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Fewest sites of an optimal plan")]
+pub struct ObjectiveArguments {
+    /// Fewest sites on average over these true means, counted like the thresholds [default: where most
+    /// are needed]
+    #[arg(long, value_name = "MEAN,...", conflicts_with_all = ["prior_from", "lines"])]
+    pub at: Option<String>,
+    /// How much each mean of --at counts [default: all the same]
+    #[arg(long, value_name = "WEIGHT,...", requires = "at")]
+    pub weights: Option<String>,
+    /// Fewest sites on average over fields like those of past counts: their means, with the error of
+    /// sampling taken out
+    #[arg(long, value_name = "COUNTS", conflicts_with = "lines")]
+    pub prior_from: Option<PathBuf>,
 }
 
 /// Evaluate a plan.

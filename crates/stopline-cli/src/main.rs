@@ -16,6 +16,7 @@ mod fewer;
 mod fit;
 mod input;
 mod levels;
+mod objective;
 mod output;
 mod past;
 mod plan;

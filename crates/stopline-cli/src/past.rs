@@ -61,6 +61,7 @@ impl Past {
     }
 }
 
-fn fields(counts: &Counts) -> usize {
+/// Number of fields in counts.
+pub fn fields(counts: &Counts) -> usize {
     counts.walks.iter().map(|walk| walk.field.as_str()).collect::<BTreeSet<_>>().len()
 }

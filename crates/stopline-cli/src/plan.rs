@@ -8,7 +8,7 @@ use crate::words::many;
 use crate::{arguments, input, request, values};
 use std::fs;
 use std::path::PathBuf;
-use stopline::plan::{About, Aim, Design, Method, Objective, Plan, Table};
+use stopline::plan::{About, Aim, Design, Method, Plan, Table};
 use stopline::{Code, Dispersion, Error, K, Plants, Score, Thresholds, Unit, Watch};
 
 pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
@@ -23,6 +23,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     if undecided.is_some() && method != Method::Optimal {
         return Err(Error::new(Code::Combination, "--undecided-at-most", "given", "only with --method optimal").into());
     }
+    args.objective.check(method)?;
     let given = args.shape.lines.as_deref().map(input::table).transpose()?;
     let (checks, closing) = match &given {
         Some(table) => (table.checks.clone(), table.closing),
@@ -38,10 +39,11 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
         (None, Some(past)) => past.counts.plants,
         (None, None) => Plants::USUAL,
     };
-    let thresholds = match thresholds {
-        Some(t) => Some(per_site(args, &score, t, known, plants)?),
-        None => None,
+    let unit = match thresholds {
+        Some(_) => unit(args, &score, known)?,
+        None => Unit::Site,
     };
+    let thresholds = thresholds.map(|t| per_site(&score, t, unit, plants)).transpose()?;
     let risks = if given.is_some() && !args.risks.given() { None } else { Some(risks) };
     let aim = Aim::TwoCalls { thresholds, risks };
     let design = Design { score, plants, dispersion, aim, checks, closing };
@@ -50,13 +52,20 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
         design.dispersion.laws(&design.score, mean).map_err(|e| e.named(flag))?;
     }
 
+    let least = args.objective.least(&design, unit, &args.reading, watch)?;
     let plan = match (given, method) {
         (Some(Table { lines, .. }), _) => Plan::given(design, lines, watch),
-        (None, Method::Optimal) => Plan::optimal(design, &Objective::LargestExpectedSites, undecided, watch),
+        (None, Method::Optimal) => Plan::optimal(design, &least.objective, undecided, watch),
         (None, method) => Plan::design(design, method, watch),
     };
     let plan = plan.map_err(request::in_flags)?.with_about(about(past.as_ref()));
-    answer(args, json, &plan, &Report { past: past.as_ref(), plants_known: known.is_some() }, watch)
+    answer(
+        args,
+        json,
+        &plan,
+        &Report { past: past.as_ref(), plants_known: known.is_some(), means: least.past.as_ref() },
+        watch,
+    )
 }
 
 /// How counts vary, from the one flag that says it; positive units need none.
@@ -97,21 +106,20 @@ fn answer(
     Ok(answer)
 }
 
-/// Thresholds per site; shares of units stay as they are.
-fn per_site(
-    args: &arguments::Plan,
-    score: &Score,
-    t: Thresholds,
-    known: Option<Plants>,
-    plants: Plants,
-) -> Result<Thresholds, Error> {
-    if *score != Score::Count {
-        return match &args.per {
-            None => Ok(t),
-            Some(per) => Err(Error::new(Code::Combination, "--per", per, "nothing: thresholds are shares of units")),
-        };
+/// What thresholds are counted per; shares of units have no other unit.
+fn unit(args: &arguments::Plan, score: &Score, known: Option<Plants>) -> Result<Unit, Error> {
+    match &args.per {
+        _ if *score == Score::Count => request::unit(args.per.as_deref(), known),
+        None => Ok(Unit::Site),
+        Some(per) => Err(Error::new(Code::Combination, "--per", per, "nothing: thresholds are shares of units")),
     }
-    let unit: Unit = request::unit(args.per.as_deref(), known)?;
+}
+
+/// Thresholds per site; shares of units stay as they are.
+fn per_site(score: &Score, t: Thresholds, unit: Unit, plants: Plants) -> Result<Thresholds, Error> {
+    if *score != Score::Count {
+        return Ok(t);
+    }
     let mean = |flag, mean| request::per_site(flag, mean, unit, plants);
     Thresholds::new(mean("--inadequate", t.inadequate())?, mean("--adequate", t.adequate())?)
 }
@@ -126,7 +134,15 @@ fn about(past: Option<&Past>) -> About {
 
 /// No file is read and written, or written twice.
 fn files_differ(args: &arguments::Plan) -> Result<(), Error> {
-    let flags = [("--from", &args.from), ("--lines", &args.shape.lines), ("--out", &args.out), ("--card", &args.card)];
+    // Counts may well be both fitted and averaged over.
+    let prior = args.objective.prior_from.as_ref().filter(|prior| args.from.as_ref() != Some(prior)).cloned();
+    let flags = [
+        ("--from", &args.from),
+        ("--prior-from", &prior),
+        ("--lines", &args.shape.lines),
+        ("--out", &args.out),
+        ("--card", &args.card),
+    ];
     let mut seen: Vec<(&str, PathBuf)> = Vec::new();
     for (flag, path) in flags.into_iter().filter_map(|(flag, path)| Some((flag, path.as_ref()?))) {
         // A file that is not there yet has a folder that is.

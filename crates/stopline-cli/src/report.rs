@@ -2,11 +2,12 @@
 
 use crate::fewer::{Other, fewer};
 use crate::fit;
+use crate::objective;
 use crate::output;
 use crate::past::Past;
 use crate::words::{figures, in_all_units, many, one_line, wrapped};
 use stopline::decide::standing_cautions;
-use stopline::dispersion::Clumping;
+use stopline::dispersion::{Clumping, FieldMeans};
 use stopline::evaluate::largest_expected_sites;
 use stopline::plan::{Closing, Method, Objective, Plan, Straight};
 use stopline::{Call, Dispersion, Error, K, Row, Score, Watch, times};
@@ -21,6 +22,8 @@ pub struct Report<'a> {
     pub past: Option<&'a Past>,
     /// Whether someone said how many plants a site has.
     pub plants_known: bool,
+    /// The field means an optimal plan is averaged over, and the file they are fitted to.
+    pub means: Option<&'a (String, FieldMeans)>,
 }
 
 /// A plan in about 25 lines.
@@ -44,6 +47,7 @@ pub fn report(plan: &Plan, how: &Report<'_>, watch: &dyn Watch) -> Result<String
         out += &fewer(plan, thresholds, other.as_ref(), watch)
             .unwrap_or_else(|e| format!("Not worked out: {}\n", one_line(&e.to_string())));
         out += &optimal(plan, watch)?;
+        out += &objective::told(plan, how.means);
     }
     for row in plan.attained() {
         let level = if row.call == Call::Adequate { "low" } else { "high" };

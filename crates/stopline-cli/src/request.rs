@@ -84,9 +84,9 @@ impl ScoreArguments {
 impl ShapeArguments {
     /// The checks, with defaults for what is not given.
     pub fn checks(&self) -> Result<Checks, Error> {
-        if let Some(at) = &self.at {
-            let sites = values::list("--at", at, |flag, text| values::whole(flag, text, 1, MOST_SITES))?;
-            return Checks::at(sites).map_err(|e| Error::new(e.code(), "--at", at, e.allowed()));
+        if let Some(at) = &self.checks {
+            let sites = values::list("--checks", at, |flag, text| values::whole(flag, text, 1, MOST_SITES))?;
+            return Checks::at(sites).map_err(|e| Error::new(e.code(), "--checks", at, e.allowed()));
         }
         let whole = |flag, text: &Option<String>, default| {
             values::whole(flag, text.as_deref().unwrap_or(default), 1, MOST_SITES)

@@ -57,6 +57,21 @@ checked! {
     level -> Level;
 }
 
+/// A weight, 0 or more.
+pub fn weight(flag: &str, text: &str) -> Result<f64, Error> {
+    let allowed = "from 0";
+    let weight = number(flag, text, allowed)?;
+    if weight.is_finite() && weight >= 0.0 {
+        return Ok(weight);
+    }
+    Err(Error::new(
+        if weight.is_finite() { Code::OutOfRange } else { Code::NotANumber },
+        flag,
+        shown(text),
+        format!("a number {allowed}"),
+    ))
+}
+
 /// Several values with commas between.
 pub fn list<T>(flag: &str, text: &str, one: impl Fn(&str, &str) -> Result<T, Error>) -> Result<Vec<T>, Error> {
     text.split(',').map(|part| one(flag, part)).collect()

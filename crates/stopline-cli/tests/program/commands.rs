@@ -112,7 +112,7 @@ fn every_method_and_shape_of_a_plan() {
     assert!(wald.join(" ").contains("more than the 1.0 asked"), "{wald:?}");
     assert!(plan("--method optimal").out.contains("this plan"));
     let json = |words: &str| serde_json::from_str::<Value>(&plan(&format!("{words} --json")).out).unwrap();
-    assert_eq!(json("--at 10,29")["checks"], serde_json::json!({"at": [10, 29]}));
+    assert_eq!(json("--checks 10,29")["checks"], serde_json::json!({"at": [10, 29]}));
     let undecided = json("--closing undecided --every 5");
     assert_eq!((&undecided["closing"], &undecided["checks"]["every"]), (&"undecided".into(), &5.into()));
     let optimal = json("--closing undecided --method optimal --undecided-at-most 0.2");
@@ -134,6 +134,42 @@ fn a_plan_from_counts_uses_their_common_k() {
     let plan = folder.run(&format!("{words} --json")).json();
     assert_eq!((&plan["dispersion"]["k"], &plan["site"]["plants"]), (&common["k_conditional"], &3.into()));
     assert_eq!(plan["about"]["source"], "24 walks in 12 fields (larkmoor.csv)");
+}
+
+#[test]
+fn an_optimal_plan_has_fewest_sites_where_it_is_asked_to() {
+    let folder = Folder::new().with_demo();
+    let count = "--count lady_beetles,pirate_bugs,lacewings,spiders";
+    let words = "plan --k 1.2 --plants 3 --inadequate 1 --adequate 2 --per site --method optimal";
+    let at = folder.does(&format!("{words} --at 0.5,1,2 --weights 1,2,1 --json")).json();
+    let means = |plan: &Value| plan["proof"]["at"].as_array().unwrap().clone();
+    assert_eq!(at["proof"]["objective"], "expected_sites");
+    let given =
+        serde_json::json!([{"mean": 0.5, "weight": 0.25}, {"mean": 1.0, "weight": 0.5}, {"mean": 2.0, "weight": 0.25}]);
+    assert_eq!(at["proof"]["at"], given);
+    // Means are counted like the thresholds.
+    let plants = words.replace("--per site", "--per plant").replace("1 --adequate 2", "0.5 --adequate 1");
+    let plants = folder.does(&format!("{plants} --at 0.25,0.5 --json")).json();
+    assert_eq!(plants["proof"]["at"][1]["mean"], 1.5);
+
+    let prior = format!("{words} --prior-from demo-data/larkmoor.csv {count}");
+    let json = folder.does(&format!("{prior} --json")).json();
+    assert!(means(&json).len() > 1, "{json}");
+    let overall: f64 =
+        means(&json).iter().map(|at| at["mean"].as_f64().unwrap() * at["weight"].as_f64().unwrap()).sum();
+    assert!((1.9..2.3).contains(&overall), "the mean of all sites of the demo is 2.06: {overall}");
+    let text = folder.does(&format!("{prior} --out prior.json")).out;
+    folder.does("verify prior.json");
+    let text: Vec<&str> = text.split_whitespace().collect();
+    assert!(text.join(" ").contains("fitted to the 24 walks of larkmoor.csv with the error of sampling taken out"));
+    // No other plan has fewer sites over these means.
+    let value = |plan: &Value| plan["proof"]["value"].as_f64().unwrap();
+    let list = |key: &str| means(&json).iter().map(|at| at[key].to_string()).collect::<Vec<_>>().join(",");
+    let again = folder.does(&format!("{words} --at {} --weights {} --json", list("mean"), list("weight"))).json();
+    assert!((value(&again) - value(&json)).abs() < 1e-9);
+    folder.write("one.csv", "field,site,count\nheron,1,2\nheron,2,1\n");
+    let one = folder.run(&format!("{words} --prior-from one.csv --json"));
+    assert_eq!((one.code, &one.json()["errors"][0]["what"]), (Some(2), &"number of fields in --prior-from".into()));
 }
 
 #[test]
