@@ -21,6 +21,9 @@ pub(super) const CLOSE: f64 = 1e-4;
 /// Rounds of improvement.
 const ROUNDS: u64 = 80;
 
+/// Changes of a risk, relative to its bound, that are worth a move: at first, and for what is left.
+const LEAST_CHANGES: [f64; 2] = [1e-3, 1e-5];
+
 /// Up to so many checks, every pair of moves by up to so many totals is tried.
 const FEW: usize = 8;
 const BY: Total = 3;
@@ -107,22 +110,25 @@ impl Polish<'_> {
         let slack: Vec<f64> = self.bounds.iter().zip(&now.entries.risks).map(|(b, r)| b - r).collect();
         let spent: f64 = slack.iter().zip(&self.costs.multipliers).map(|(s, l)| s * l).sum();
         let better = if feasible { spent - 1e-12 * now.cost } else { f64::INFINITY };
-        let search = Search { moves: &moves, multipliers: &self.costs.multipliers, slack: &slack, better };
         // The forecasts are close, not exact: the entries decide.
         let mut nearest: Option<Candidate> = None;
-        for found in search.run() {
-            let chosen: Vec<Move> = found.chosen.iter().map(|&i| moves[i]).collect();
-            let strip = moved(self.stage, &now.strip, &chosen);
-            if !in_order(&strip) {
-                continue;
-            }
-            let next = self.candidate(strip);
-            if self.keeps(&next.entries.risks) {
-                if !feasible || next.cost < now.cost {
-                    return Some(next);
+        for least in LEAST_CHANGES {
+            let moves: Vec<Move> = moves.iter().filter(|m| self.changes(m, least)).copied().collect();
+            let search = Search { moves: &moves, multipliers: &self.costs.multipliers, slack: &slack, better };
+            for found in search.run() {
+                let chosen: Vec<Move> = found.chosen.iter().map(|&i| moves[i]).collect();
+                let strip = moved(self.stage, &now.strip, &chosen);
+                if !in_order(&strip) {
+                    continue;
                 }
-            } else if !feasible && nearest.as_ref().is_none_or(|n| self.excess_of(&next) < self.excess_of(n)) {
-                nearest = Some(next);
+                let next = self.candidate(strip);
+                if self.keeps(&next.entries.risks) {
+                    if !feasible || next.cost < now.cost {
+                        return Some(next);
+                    }
+                } else if !feasible && nearest.as_ref().is_none_or(|n| self.excess_of(&next) < self.excess_of(n)) {
+                    nearest = Some(next);
+                }
             }
         }
         if feasible {
@@ -211,12 +217,20 @@ impl Polish<'_> {
                         if !may_move(stage, strip, &m) {
                             break;
                         }
-                        moves.push(m);
+                        if self.changes(&m, LEAST_CHANGES[1]) {
+                            moves.push(m);
+                        }
                     }
                 }
             }
         }
         moves
+    }
+
+    /// Does a move change a risk by this share of its bound? Far out hardly any walk stands: moves there cost
+    /// nothing and bring nothing.
+    fn changes(&self, m: &Move, share: f64) -> bool {
+        m.risks.iter().zip(self.bounds).any(|(change, bound)| change.abs() > share * bound)
     }
 
     /// A move by the change it makes: of sites, of ending otherwise than adequate, and of the other risks.
