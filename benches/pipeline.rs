@@ -1,9 +1,12 @@
-//! The work a person waits for, in the order of the pipeline. Names are those of `peers/peers.py`.
+//! The work a person waits for, in the order of the pipeline. Groups are named as in `peers/peers.py`; in
+//! each are the instruction sets forced in turn, or the best that is there.
 #![allow(missing_docs)] // made by criterion's macros
 #![allow(clippy::unwrap_used, clippy::indexing_slicing)] // a benchmark of a refusal measures nothing
 
-use criterion::{BenchmarkId, Criterion, criterion_group, criterion_main};
+use criterion::measurement::WallTime;
+use criterion::{BenchmarkGroup, Criterion, SamplingMode, criterion_group, criterion_main};
 use std::hint::black_box;
+use std::time::Duration;
 use stopline::dispersion::Frequencies;
 use stopline::evaluate::{Evaluator, InstructionSet, curve_of_laws};
 use stopline::law::{Law, Laws};
@@ -12,20 +15,48 @@ use stopline::{Dispersion, K, Mean, Plants, Quiet, Risk, Risks, Score, Threshold
 
 const K_12: f64 = 1.2;
 
-/// Thresholds 1 and 2 per site, k 1.2, risks of 0.05, every site checked up to 60.
-fn design() -> Design {
-    let [low, high] = [1.0, 2.0].map(|m| Mean::new(m).unwrap());
-    let risk = Risk::new(0.05).unwrap();
-    Design {
-        score: Score::Count,
-        plants: Plants::ONE,
-        dispersion: Dispersion::ConstantK { k: K::new(K_12).unwrap() },
-        aim: Aim::TwoCalls {
-            thresholds: Some(Thresholds::new(low, high).unwrap()),
-            risks: Some(Risks::new(risk, risk).unwrap()),
-        },
-        checks: Checks::every(1, 60, 1).unwrap(),
-        closing: Closing::Call,
+/// A plan's thresholds per site, k, last site, and the means of its curve.
+struct Case {
+    name: &'static str,
+    thresholds: [f64; 2],
+    k: f64,
+    cap: u32,
+    means: [f64; 2],
+}
+
+const CASES: [Case; 3] = [
+    Case { name: "A", thresholds: [1.0, 2.0], k: K_12, cap: 60, means: [0.2, 4.2] },
+    Case { name: "B", thresholds: [8.0, 16.0], k: 0.8, cap: 200, means: [2.0, 30.0] },
+    Case { name: "C", thresholds: [0.2, 0.4], k: 0.5, cap: 1000, means: [0.04, 0.84] },
+];
+
+impl Case {
+    /// Risks of 0.05, every site checked.
+    fn design(&self) -> Design {
+        let [low, high] = self.thresholds.map(|m| Mean::new(m).unwrap());
+        let risk = Risk::new(0.05).unwrap();
+        Design {
+            score: Score::Count,
+            plants: Plants::ONE,
+            dispersion: Dispersion::ConstantK { k: K::new(self.k).unwrap() },
+            aim: Aim::TwoCalls {
+                thresholds: Some(Thresholds::new(low, high).unwrap()),
+                risks: Some(Risks::new(risk, risk).unwrap()),
+            },
+            checks: Checks::every(1, self.cap, 1).unwrap(),
+            closing: Closing::Call,
+        }
+    }
+
+    fn wald(&self) -> Plan {
+        Plan::design(self.design(), Method::Wald, &Quiet).unwrap()
+    }
+
+    fn laws(&self, count: u32) -> Vec<Law> {
+        let [from, to] = self.means;
+        let step = (to - from) / f64::from(count - 1);
+        let mean = |i| Mean::new(from + step * f64::from(i)).unwrap();
+        (0..count).map(|i| Law::NegBin { mean: mean(i), k: K::new(self.k).unwrap() }).collect()
     }
 }
 
@@ -44,52 +75,62 @@ fn counts(size: usize) -> Vec<u32> {
     (0..size).map(|i| u32::try_from(quantile(at(i))).unwrap()).collect()
 }
 
+/// Many short samples, so that the best is free of what else the machine does.
+fn group<'a>(c: &'a mut Criterion, name: &str) -> BenchmarkGroup<'a, WallTime> {
+    let mut group = c.benchmark_group(name);
+    group.sampling_mode(SamplingMode::Flat).sample_size(500);
+    group.warm_up_time(Duration::from_millis(300)).measurement_time(Duration::from_millis(1500));
+    group
+}
+
 fn k(c: &mut Criterion) {
-    let mut group = c.benchmark_group("k");
     for size in [1_000, 100_000] {
         let counts = counts(size);
         let fit = || Frequencies::of(black_box(&counts)).unwrap().k_ml().unwrap();
-        group.bench_function(BenchmarkId::from_parameter(size), |b| b.iter(fit));
+        group(c, &format!("k-{size}")).bench_function("best", |b| b.iter(fit));
     }
 }
 
 fn calibrated(c: &mut Criterion) {
-    let plan = || Plan::design(black_box(design()), Method::Calibrated, &Quiet).unwrap();
-    c.benchmark_group("calibrated").bench_function("60", |b| b.iter(plan));
+    let plan = || Plan::design(black_box(CASES[0].design()), Method::Calibrated, &Quiet).unwrap();
+    group(c, "calibrated-A").bench_function("best", |b| b.iter(plan));
 }
 
-fn laws(means: u32) -> Vec<Law> {
-    let step = 4.0 / f64::from(means - 1);
-    let mean = |i| Mean::new(0.2 + step * f64::from(i)).unwrap();
-    (0..means).map(|i| Law::NegBin { mean: mean(i), k: K::new(K_12).unwrap() }).collect()
-}
-
-/// Calls and expected sites only, from lines to numbers.
+/// Calls and expected sites only, by every instruction set: from lines and laws, in memory that is used again.
 fn exact(c: &mut Criterion) {
-    let mut group = c.benchmark_group("exact");
-    let plan = Plan::design(design(), Method::Wald, &Quiet).unwrap();
-    for means in [41, 1000] {
-        let laws = laws(means);
-        let points = || {
-            let mut evaluator = Evaluator::new(black_box(plan.lines()), &laws[0], InstructionSet::best()).unwrap();
-            evaluator.points(&laws).unwrap().last().copied()
-        };
-        group.bench_function(BenchmarkId::from_parameter(means), |b| b.iter(points));
+    for (case, means) in [(0, 41), (0, 1000), (1, 41), (2, 41)] {
+        let case = &CASES[case];
+        let (plan, laws) = (case.wald(), case.laws(means));
+        let mut group = group(c, &format!("exact-{}-{means}", case.name));
+        for set in InstructionSet::all() {
+            let mut evaluator = Evaluator::new(plan.lines(), &laws[0], set).unwrap();
+            let mut points = || evaluator.points(black_box(&laws)).unwrap().last().copied();
+            group.bench_function(set.as_str(), |b| b.iter(&mut points));
+        }
     }
+}
+
+/// The same from the lines on, with nothing made ready.
+fn new(c: &mut Criterion) {
+    let (plan, laws) = (CASES[0].wald(), CASES[0].laws(41));
+    let points = || {
+        let mut evaluator = Evaluator::new(black_box(plan.lines()), &laws[0], InstructionSet::best()).unwrap();
+        evaluator.points(&laws).unwrap().last().copied()
+    };
+    group(c, "exact-A-41-anew").bench_function("best", |b| b.iter(points));
 }
 
 /// The whole curve: every call, spread and quantiles of sites too.
 fn curve(c: &mut Criterion) {
-    let mut group = c.benchmark_group("curve");
-    let plan = Plan::design(design(), Method::Wald, &Quiet).unwrap();
+    let plan = CASES[0].wald();
     for count in [41, 1000] {
-        let laws = laws(count);
+        let laws = CASES[0].laws(count);
         let means: Vec<f64> = laws.iter().map(Law::mean).collect();
         let laws: Vec<_> = laws.into_iter().map(Laws::one).collect();
         let curve = || curve_of_laws(black_box(plan.lines()), &means, &laws, &Quiet).unwrap();
-        group.bench_function(BenchmarkId::from_parameter(count), |b| b.iter(curve));
+        group(c, &format!("curve-A-{count}")).bench_function("best", |b| b.iter(curve));
     }
 }
 
-criterion_group!(benches, k, calibrated, exact, curve);
+criterion_group!(benches, k, calibrated, exact, new, curve);
 criterion_main!(benches);

@@ -62,6 +62,43 @@ def exact_numpy(lo, hi, means, k):
 
 
 @njit
+def exact_per_mean(lo, hi, means, k, out):
+    """One recursion for each mean."""
+    longest = hi.max() + 1
+    step, p, q = np.empty(longest), np.empty(longest), np.empty(longest)
+    for j in range(means.size):
+        theta = means[j] / (k + means[j])
+        window, base = 0, 0
+        for n in range(lo.size):
+            window = max(window, hi[n] - base)
+            base = max(base, lo[n] + 1)
+        step[0] = (k / (k + means[j])) ** k
+        for x in range(1, window):
+            step[x] = step[x - 1] * theta * (k + x - 1) / x
+        p[0], open_, base, low, sites = 1.0, 1, 0, 0.0, 1.0
+        for n in range(lo.size):
+            size = hi[n] - base
+            for t in range(size):
+                q[t] = 0.0
+            for i in range(open_):
+                weight = p[i]
+                for t in range(i, size):
+                    q[t] += weight * step[t - i]
+            gone = min(max(lo[n] + 1 - base, 0), size)
+            for t in range(gone):
+                low += q[t]
+            for t in range(gone, size):
+                sites += q[t]
+                p[t - gone] = q[t]
+            open_ = size - gone
+            base += gone
+            if open_ == 0:
+                break
+        out[j, 0] = 1.0 - low
+        out[j, 1] = sites
+
+
+@njit
 def exact_one_pass(lo, hi, means, k, reference, out):
     """One recursion at a reference mean, every other mean by the exponential tilt of the totals."""
     window, base = 0, 0
@@ -217,18 +254,33 @@ def say(task, by, work):
     print(json.dumps({"task": task, "by": by, "seconds": best(work)}), flush=True)
 
 
+CASES = {  # thresholds, k, last site, means of the curve
+    "A": (1.0, 2.0, 1.2, 60, 0.2, 4.2),
+    "B": (8.0, 16.0, 0.8, 200, 2.0, 30.0),
+    "C": (0.2, 0.4, 0.5, 1000, 0.04, 0.84),
+}
+
+
 def exact_tasks():
-    m0, m1, k, risk, cap = 1.0, 2.0, 1.2, 0.05, 60
-    h0, h1, slope = wald(m0, m1, k, risk)
-    lo, hi = strip(h0, h1, slope, cap)
-    for size in (41, 1000):
-        means = np.linspace(0.2, 4.2, size)
-        out = np.empty((size, 2))
-        exact_one_pass(lo, hi, means, k, slope, out)
-        assert np.abs(out - exact_numpy(lo, hi, means, k)).max() < 1e-9
-        say(f"exact/{size}", "numpy", lambda: exact_numpy(lo, hi, means, k))
-        say(f"exact/{size}", "numba", lambda: exact_one_pass(lo, hi, means, k, slope, out))
-    say("calibrated/60", "numba", lambda: calibrated(m0, m1, k, slope, cap, risk, risk))
+    risk = 0.05
+    for case, size in (("A", 41), ("A", 1000), ("B", 41), ("C", 41)):
+        m0, m1, k, cap, first, last = CASES[case]
+        h0, h1, slope = wald(m0, m1, k, risk)
+        lo, hi = strip(h0, h1, slope, cap)
+        means = np.linspace(first, last, size)
+        one, each = np.empty((size, 2)), np.empty((size, 2))
+        exact_one_pass(lo, hi, means, k, slope, one)
+        exact_per_mean(lo, hi, means, k, each)
+        few = slice(None, None, max(size // 41, 1))
+        by_numpy = exact_numpy(lo, hi, means[few], k)
+        assert np.abs(one - each).max() < 1e-8 and np.abs(one[few] - by_numpy).max() < 1e-8
+        task = f"exact-{case}-{size}"
+        say(task, "numpy", lambda: exact_numpy(lo, hi, means, k))
+        say(task, "numba per mean", lambda: exact_per_mean(lo, hi, means, k, each))
+        say(task, "numba one pass", lambda: exact_one_pass(lo, hi, means, k, slope, one))
+    m0, m1, k, cap, _, _ = CASES["A"]
+    slope = wald(m0, m1, k, risk)[2]
+    say("calibrated-A", "numba", lambda: calibrated(m0, m1, k, slope, cap, risk, risk))
 
 
 def clumping_tasks():
@@ -236,9 +288,9 @@ def clumping_tasks():
         counts = counts_of(size)
         k = k_scipy(counts)
         assert abs(k_numba(counts) / k - 1) < 1e-9 and abs(k_statsmodels(counts) / k - 1) < 1e-3
-        say(f"k/{size}", "scipy", lambda: k_scipy(counts))
-        say(f"k/{size}", "statsmodels", lambda: k_statsmodels(counts))
-        say(f"k/{size}", "numba", lambda: k_numba(counts))
+        say(f"k-{size}", "scipy", lambda: k_scipy(counts))
+        say(f"k-{size}", "statsmodels", lambda: k_statsmodels(counts))
+        say(f"k-{size}", "numba", lambda: k_numba(counts))
 
 
 def counts_of(size):

@@ -6,6 +6,7 @@ use anyhow::Result;
 use serde::Deserialize;
 use std::collections::BTreeMap;
 use std::fs;
+use std::path::Path;
 use std::process::Command;
 
 #[derive(clap::Args)]
@@ -41,19 +42,7 @@ pub fn run(kit: &Kit, arguments: &Arguments) -> Result<()> {
         bench.arg(arguments.names.join("|"));
     }
     sh(&mut bench)?;
-    let mut ours = BTreeMap::new();
-    for group in fs::read_dir(&folder)? {
-        let group = group?;
-        for task in fs::read_dir(group.path()).into_iter().flatten() {
-            let task = task?;
-            let name = format!("{}/{}", group.file_name().to_string_lossy(), task.file_name().to_string_lossy());
-            if let Ok(text) = fs::read_to_string(task.path().join("new/sample.json")) {
-                let Sample { iters, times } = serde_json::from_str(&text)?;
-                let best = times.iter().zip(&iters).map(|(time, n)| time / n).fold(f64::INFINITY, f64::min);
-                ours.insert(name, best * 1e-9);
-            }
-        }
-    }
+    let ours = ours(&folder)?;
 
     let peers = peers(kit, &arguments.names);
     println!("\nprocessor {}, {}", processor(), output(Command::new("rustc").arg("--version")).unwrap_or_default());
@@ -70,18 +59,44 @@ pub fn run(kit: &Kit, arguments: &Arguments) -> Result<()> {
             println!("{}", versions.join(", "));
         }
     }
-    for (name, best) in ours {
-        println!("\n{name:16} {:12} {:>10}", "stopline", shown(best));
+    println!("best of many; ratios under each instruction set, of the peer's time to ours");
+    for (task, sets) in ours {
+        print!("\n{task:34}");
+        sets.iter().for_each(|(set, _)| print!("{set:>12}"));
+        print!("\n  {:32}", "stopline");
+        sets.iter().for_each(|(_, best)| print!("{:>12}", shown(*best)));
+        println!();
         for line in &lines {
-            match line {
-                Line::Time { task, by, seconds } if *task == name => {
-                    println!("{:16} {by:12} {:>10} {:>8.2} ×", "", shown(*seconds), seconds / best);
-                }
-                _ => {}
+            if let Line::Time { task: of, by, seconds } = line
+                && *of == task
+            {
+                print!("  {by:20}{:>12}", shown(*seconds));
+                sets.iter().for_each(|(_, best)| print!("{:>10.2} ×", seconds / best));
+                println!();
             }
         }
     }
     Ok(())
+}
+
+/// Best seconds of each task under each instruction set, the fastest last.
+fn ours(folder: &Path) -> Result<BTreeMap<String, Vec<(String, f64)>>> {
+    let mut ours = BTreeMap::<_, Vec<_>>::new();
+    for group in fs::read_dir(folder)? {
+        let group = group?;
+        for set in fs::read_dir(group.path()).into_iter().flatten() {
+            let set = set?;
+            if let Ok(text) = fs::read_to_string(set.path().join("new/sample.json")) {
+                let Sample { iters, times } = serde_json::from_str(&text)?;
+                let best = times.iter().zip(&iters).map(|(time, n)| time / n).fold(f64::INFINITY, f64::min);
+                let name = |entry: &fs::DirEntry| entry.file_name().to_string_lossy().into_owned();
+                ours.entry(name(&group)).or_default().push((name(&set), best * 1e-9));
+            }
+        }
+    }
+    // Portable, AVX2, AVX-512.
+    ours.values_mut().for_each(|sets| sets.sort_by_key(|(set, _)| (set != "portable", set.len())));
+    Ok(ours)
 }
 
 fn peers(kit: &Kit, names: &[String]) -> Result<String> {
