@@ -10,7 +10,7 @@ use std::time::Duration;
 use stopline::dispersion::Frequencies;
 use stopline::evaluate::{Evaluator, InstructionSet, curve_of_laws};
 use stopline::law::{Law, Laws};
-use stopline::plan::{Aim, Checks, Closing, Design, Method, Plan};
+use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Plan};
 use stopline::{Dispersion, K, Mean, Plants, Quiet, Risk, Risks, Score, Thresholds};
 
 const K_12: f64 = 1.2;
@@ -96,6 +96,17 @@ fn calibrated(c: &mut Criterion) {
     group(c, "calibrated-A").bench_function("best", |b| b.iter(plan));
 }
 
+/// With its bound: fewest sites on average over the thresholds, and at the mean that takes most.
+fn optimal(c: &mut Criterion) {
+    let design = || CASES[0].design();
+    let thresholds = design().thresholds().unwrap();
+    let at = Objective::at(&[thresholds.inadequate(), thresholds.adequate()]);
+    for (name, objective) in [("optimal-A", at), ("optimal-A-largest", Objective::LargestExpectedSites)] {
+        let plan = || Plan::optimal(black_box(design()), &objective, None, &Quiet).unwrap();
+        group(c, name).bench_function("best", |b| b.iter(plan));
+    }
+}
+
 /// Calls and expected sites only, by every instruction set: from lines and laws, in memory that is used again.
 fn exact(c: &mut Criterion) {
     for (case, means) in [(0, 41), (0, 1000), (1, 41), (2, 41)] {
@@ -132,5 +143,5 @@ fn curve(c: &mut Criterion) {
     }
 }
 
-criterion_group!(benches, k, calibrated, exact, new, curve);
+criterion_group!(benches, k, calibrated, optimal, exact, new, curve);
 criterion_main!(benches);

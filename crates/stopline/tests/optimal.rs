@@ -118,3 +118,22 @@ fn an_edited_proof_is_refused_and_an_open_end_needs_a_bound() {
     let open = Design { closing: Closing::Undecided, ..known() };
     assert_eq!(Plan::design(open, Method::Optimal, &Quiet).unwrap_err().code(), Code::Combination);
 }
+
+#[test]
+fn long_walks_run_and_far_too_much_work_is_refused_with_an_estimate() {
+    let every = |cap| Checks::every(1, cap, 1).unwrap();
+    let long = Plan::design(design([1.0, 2.0], 1.2, [0.05, 0.05], every(2000)), Method::Optimal, &Quiet).unwrap();
+    sound(&long);
+    assert!(long.proof().unwrap().gap() <= 0.0005, "{:?}", long.proof());
+    // Beyond the fixed number of sites a larger cap hardly helps.
+    assert!((long.proof().unwrap().value / 25.58 - 1.0).abs() < 1e-3, "{:?}", long.proof());
+    // Totals of 10⁵ at every check, and some 25 000 of them open; then sites of a million.
+    for (low, cap) in [(2500.0, 40), (1e6, 20), (4e8, 1)] {
+        let start = std::time::Instant::now();
+        let design = design([low, 2.0 * low], 1.2, [0.05, 0.05], every(cap));
+        let refused = Plan::design(design, Method::Optimal, &Quiet).unwrap_err();
+        assert_eq!(refused.code(), Code::TooMuchWork, "{refused}");
+        assert!(refused.value().is_some_and(|v| v.contains(" s and ") && v.contains(" MB")), "{refused}");
+        assert!(start.elapsed().as_secs() < 1, "refused at once");
+    }
+}

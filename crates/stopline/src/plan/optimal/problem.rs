@@ -36,8 +36,14 @@ const MORE_STARTS: usize = 6;
 const FAR_OFF: f64 = 1e-3;
 /// Means that are kept beside a new one.
 const ROOM: usize = 4;
-/// Totals times sites above which an optimal plan is refused.
-const MOST_STATES: f64 = 2e7;
+/// Most of it that is taken on.
+const MOST: Effort = Effort { seconds: 60.0, numbers: 5e7 };
+/// Seconds for all plans looked at, for a step of the inner loops and for a check; measured on a busy machine of 2023
+/// with AVX-512.
+const STEP: f64 = 2e-8;
+const CHECK: f64 = 4e-4;
+/// Numbers kept for each total: tables of each mean.
+const TABLES: f64 = 40.0;
 /// Two ways to compute a risk differ by less than this, relatively.
 const SAME_RISK: f64 = 1e-12;
 
@@ -125,14 +131,7 @@ impl<'a> Problem<'a> {
         let cap = sites.last().copied().unwrap_or(0);
         let per_total = (libm::log1p(-bounds[1]) - libm::log(bounds[0])) / wald.upper;
         let longest = wald.slope * f64::from(cap) + (30.0 - libm::log(bounds[0])) / per_total + 64.0;
-        if longest * f64::from(cap) > MOST_STATES {
-            return Err(Error::new(
-                Code::TooMuchWork,
-                "optimal plan",
-                format!("about {longest:.0} totals at each of {cap} sites"),
-                format!("at most {MOST_STATES:.0e} in all: a smaller cap or lower means"),
-            ));
-        }
+        Effort::of(sites, wald.upper - wald.lower, wald.slope, longest).check(longest)?;
         Ok(Self {
             asked,
             set,
@@ -141,7 +140,7 @@ impl<'a> Problem<'a> {
             thresholds: [low, high],
             bounds,
             undecided_means,
-            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // bounded by MOST_STATES
+            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // bounded by MOST
             longest: longest as usize,
         })
     }
@@ -454,6 +453,47 @@ impl<'a> Problem<'a> {
             Row::two_calls(n, (low >= 0).then_some(low), Some(high), middle)
         };
         Lines::new(self.sites.iter().enumerate().map(row).collect())
+    }
+}
+
+/// What a design asks of the machine, about.
+#[derive(Debug, Clone, Copy)]
+struct Effort {
+    seconds: f64,
+    /// Numbers in memory.
+    numbers: f64,
+}
+
+impl Effort {
+    /// Going from a check to the next is a sum over the open totals for each of them; there are about as many as between
+    /// Wald's lines and a batch adds.
+    fn of(sites: &[u32], width: f64, slope: f64, longest: f64) -> Self {
+        let gaps = std::iter::once(0).chain(sites.iter().copied()).zip(sites).map(|(a, &b)| b - a);
+        let open: Vec<f64> = gaps.clone().map(|gap| (width + slope * f64::from(gap)).min(longest)).collect();
+        let batches = gaps.collect::<std::collections::BTreeSet<_>>().len();
+        Self {
+            seconds: STEP * open.iter().map(|open| open * open).sum::<f64>() + CHECK * sites.len() as f64,
+            numbers: (2.0 * batches as f64 + TABLES) * longest
+                + open.iter().sum::<f64>()
+                + (2 * MOST_PLANS * sites.len()) as f64,
+        }
+    }
+
+    fn check(self, longest: f64) -> Result<(), Error> {
+        if self.seconds <= MOST.seconds && self.numbers <= MOST.numbers {
+            return Ok(());
+        }
+        let memory = |numbers: f64| 8e-6 * numbers;
+        Err(Error::new(
+            Code::TooMuchWork,
+            "optimal plan",
+            format!("about {:.0} s and {:.0} MB for totals up to {longest:.0}", self.seconds, memory(self.numbers)),
+            format!(
+                "at most {:.0} s and {:.0} MB: fewer checks, a smaller cap, lower means or larger risks",
+                MOST.seconds,
+                memory(MOST.numbers)
+            ),
+        ))
     }
 }
 

@@ -14,6 +14,8 @@ use crate::score::Total;
 pub(super) const LANE: usize = 8;
 /// Lanes that a convolution fills at a time, in two chains each.
 pub(super) const BLOCK: usize = 2;
+/// Powers kept on each side; what is further from an anchor is taken from its logarithm.
+const MOST_POWERS: usize = 1 << 14;
 /// Powers after which the next is taken anew from its logarithm.
 const FRESH: usize = 64;
 
@@ -136,13 +138,13 @@ impl Measure {
         };
         let batches: Vec<Batch> = different.iter().map(batch).collect();
         let batch_of = gaps.iter().filter_map(|g| batches.iter().position(|b| b.sites == *g)).collect();
-        let reach = anchors.last().copied().unwrap_or(0);
+        let reach = anchors.last().copied().unwrap_or(0).min(MOST_POWERS);
         let ratios = |other: &Law| {
             let tilt = law.tilt_to(other)?;
             let ln = |(&n, &anchor): (&u32, &usize)| f64::from(n) * tilt.ln_site + anchor as f64 * tilt.ln_ratio;
             let factors = sites.iter().zip(anchors).map(|at| libm::exp(ln(at))).collect();
             let rho = libm::exp(tilt.ln_ratio);
-            let length = reach + longest + 4 * MARGIN;
+            let length = reach + longest.min(MOST_POWERS) + 4 * MARGIN;
             let mut powers = Vec::with_capacity(length + FRESH);
             while powers.len() < length {
                 let mut power = libm::exp((powers.len() as f64 - reach as f64) * tilt.ln_ratio);
@@ -164,8 +166,8 @@ impl Measure {
     fn ratios(&self, mean: usize, i: usize, from: usize, len: usize) -> Option<(f64, &[f64])> {
         let ratios = &self.ratios[mean];
         let factor = ratios.factors[i];
-        let first = self.reach - self.anchors[i] + from;
-        let powers = &ratios.powers[first..first + len];
+        let first = (self.reach + from).checked_sub(self.anchors[i])?;
+        let powers = ratios.powers.get(first..first + len)?;
         let (a, b) = (powers.first().copied().unwrap_or(1.0), powers.last().copied().unwrap_or(1.0));
         [factor, a, b].iter().all(|x| IN_RANGE.contains(x)).then_some((factor, powers))
     }
