@@ -1,12 +1,13 @@
 //! Counts and their dispersion.
 
 use crate::errors::{many, one, plain, released};
+use crate::plan::Plan;
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use std::path::PathBuf;
 use stopline::counts::{self as core, Columns, Reading, Separator};
-use stopline::dispersion::{self, WalkCounts};
+use stopline::dispersion::{self, Bound as End, Clumping, Draws, Studying, fit_counts, study_counts};
 use stopline::{Code, Error, Level, Plants};
 
 type Numbers<'py> = PyArrayLike1<'py, f64, AllowTypeChange>;
@@ -219,6 +220,16 @@ pub struct Fit {
 ///     Walks, or the counts of a single one.
 /// level : float
 ///     Level of the intervals.
+/// study : bool
+///     Also tests of the fitted laws, spread of k over fields, laws of variance, order of sites; in
+///     ``to_dict()`` under ``tests`` of each field and ``bliss_owen``, ``one_k``, ``spread``,
+///     ``mean_variance``, ``laws`` and ``order``.
+/// draws, seed : int
+///     What a study draws at random.
+/// run_length : int
+///     Sites of a run along the walk, for a study of their order.
+/// stopped_by : Plan, optional
+///     The plan that stopped the walks; ``to_dict()["stopped"]`` is then k by where they stopped.
 ///
 /// Returns
 /// -------
@@ -240,8 +251,17 @@ pub struct Fit {
 /// >>> round(stopline.fit(mites).to_dict()["fields"][0]["k"], 5)
 /// 1.02459
 #[pyfunction]
-#[pyo3(signature = (counts, *, level=0.95))]
-pub fn fit(py: Python<'_>, counts: &Bound<'_, PyAny>, level: f64) -> PyResult<Fit> {
+#[pyo3(signature = (counts, *, level=0.95, study=false, draws=999, seed=1, run_length=5, stopped_by=None))]
+pub fn fit(
+    py: Python<'_>,
+    counts: &Bound<'_, PyAny>,
+    level: f64,
+    study: bool,
+    draws: u32,
+    seed: u64,
+    run_length: u32,
+    stopped_by: Option<Bound<'_, Plan>>,
+) -> PyResult<Fit> {
     let level = Level::new(level).map_err(|e| one(py, e))?;
     let held;
     let (counts, plants) = if let Ok(counts) = counts.cast::<Counts>() {
@@ -254,14 +274,16 @@ pub fn fit(py: Python<'_>, counts: &Bound<'_, PyAny>, level: f64) -> PyResult<Fi
         held = core::Counts::from_columns(&columns, None).map_err(|e| many(py, e))?;
         (&held, None)
     };
-    let present: Vec<Vec<u32>> = counts.walks.iter().map(|w| w.present().collect()).collect();
-    let walks: Vec<WalkCounts<'_>> = counts
-        .walks
-        .iter()
-        .zip(&present)
-        .map(|(w, counts)| WalkCounts { field: &w.field, visit: &w.visit, counts, missing: w.missing() })
-        .collect();
-    let fit = released(py, |watch| dispersion::fit(&walks, level, watch))?;
+    let draws = Draws::new(draws, seed).map_err(|e| one(py, e))?;
+    let how = Studying { level, draws, run_length };
+    let plan = stopped_by.as_ref().map(|plan| &plan.get().0);
+    let fit = released(py, |watch| {
+        let fit = if study { study_counts(counts, &how, watch) } else { fit_counts(counts, level, watch) }?;
+        match plan {
+            Some(plan) => fit.stopped_by(counts, plan.lines(), watch),
+            None => Ok(fit),
+        }
+    })?;
     Ok(Fit { fit, plants })
 }
 
@@ -277,6 +299,37 @@ impl Fit {
     fn k_low(&self, py: Python<'_>) -> PyResult<Option<f64>> {
         let found = self.fit.for_plan().map_err(|e| one(py, e))?;
         Ok(found.lower.and_then(|d| d.constant_k()).map(|k| k.get()))
+    }
+
+    /// One row a walk, as columns for a data frame: ``pandas.DataFrame(fit.table())``.
+    fn table<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        let table = PyDict::new(py);
+        let fields = &self.fit.fields;
+        table.set_item("field", fields.iter().map(|f| f.field.as_str()).collect::<Vec<_>>())?;
+        table.set_item("visit", fields.iter().map(|f| f.visit.as_str()).collect::<Vec<_>>())?;
+        table.set_item("sites", fields.iter().map(|f| f.sites).collect::<Vec<_>>())?;
+        let numbers = |name: &str, of: &dyn Fn(&dispersion::FieldFit) -> Option<f64>| {
+            table.set_item(name, PyArray1::from_iter(py, fields.iter().map(|f| of(f).unwrap_or(f64::NAN))))
+        };
+        // Infinite k is Poisson; NaN is undefined.
+        let k = |of: Clumping| match of {
+            Clumping::Estimated(k) => Some(k),
+            Clumping::Poisson => Some(f64::INFINITY),
+            Clumping::Undefined(_) => None,
+        };
+        numbers("mean", &|f| f.mean)?;
+        numbers("variance", &|f| f.variance)?;
+        numbers("k", &|f| k(f.ml.k))?;
+        numbers("k_low", &|f| f.ml.interval.map(|i| i.low))?;
+        numbers("k_high", &|f| f.ml.interval.map(|i| if let End::At(k) = i.high { k } else { f64::INFINITY }))?;
+        numbers("k_se_observed", &|f| f.se_observed.ok())?;
+        numbers("k_se_expected", &|f| f.se_expected.ok())?;
+        numbers("k_cox_reid", &|f| k(f.cox_reid.k))?;
+        numbers("k_moments", &|f| k(f.moments))?;
+        numbers("k_zero_class", &|f| k(f.zero_class))?;
+        numbers("morisita_index", &|f| f.morisita_index)?;
+        numbers("mean_crowding", &|f| f.mean_crowding)?;
+        Ok(table)
     }
 
     /// The fit as plain objects: `fields` and `common`, every null explained beside it.

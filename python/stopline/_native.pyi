@@ -78,6 +78,7 @@ class Fit:
     def k(self) -> float | None: ...
     @property
     def k_low(self) -> float | None: ...
+    def table(self) -> dict[str, Any]: ...
     def to_dict(self) -> dict[str, Any]: ...
 
 @final
@@ -211,10 +212,19 @@ class Walk:
     @property
     def decision(self) -> Decision: ...
 
-def fit(counts: Counts | npt.ArrayLike, *, level: float = 0.95) -> Fit: ...
 def field_means(
     counts: Counts, *, k: float | None = None, fit: Fit | None = None
 ) -> list[tuple[float, float]]: ...
+def fit(
+    counts: Counts | npt.ArrayLike,
+    *,
+    level: float = 0.95,
+    study: bool = False,
+    draws: int = 999,
+    seed: int = 1,
+    run_length: int = 5,
+    stopped_by: Plan | None = None,
+) -> Fit: ...
 def plan(
     *,
     inadequate: float,

@@ -33,6 +33,32 @@ def test_bliss_and_fisher_mites() -> None:
     assert walk["k_high"] == pytest.approx(1.8362415555289073, rel=1e-11)
 
 
+def test_study_of_the_mites() -> None:
+    # The same table: SE .27591, zero class .99231, chi-square 2.490 on 3 df, U -.198 (.310) (derived).
+    mites = np.repeat(np.arange(8), [70, 38, 17, 10, 9, 3, 2, 1])
+    fit = stopline.fit(mites, study=True, draws=199, seed=3)
+    walk = fit.to_dict()["fields"][0]
+    assert walk["k_se_observed"] == pytest.approx(0.27591, abs=5e-6)
+    assert walk["k_zero_class"] == pytest.approx(0.99231, abs=5e-6)
+    gof = walk["tests"]["negative_binomial"]
+    assert gof["chi_square"] == pytest.approx(2.490, abs=5e-4) and gof["freedom"] == 3
+    assert walk["tests"]["shape"]["u"]["se"] == pytest.approx(0.310, abs=5e-4)
+    assert fit.to_dict()["spread"] is None and "single walk" in fit.to_dict()["spread_is"]
+    table = fit.table()
+    assert table["k"][0] == pytest.approx(walk["k"]) and len(table["field"]) == 1
+
+
+def test_study_of_the_demo_and_stopped_walks() -> None:
+    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    found = stopline.fit(counts, study=True, draws=99, stopped_by=small()).to_dict()
+    assert found == stopline.fit(counts, study=True, draws=99, stopped_by=small()).to_dict()
+    assert sum(law["weight"] for law in found["laws"]["laws"]) == pytest.approx(1)
+    assert found["stopped"]["walks"] > 10 and found["order"]["run_length"] == 5
+    with pytest.raises(stopline.StoplineError) as e:
+        stopline.fit(counts, study=True, draws=9)
+    assert e.value.code == "out_of_range"
+
+
 def test_one_check_against_scipy() -> None:
     # 15 sites, inadequate up to 31: scipy's negative binomial of the total.
     plan = stopline.Plan.given([(15, 31, 32)], k=2.0, inadequate=1.5, adequate=3.0)

@@ -117,7 +117,7 @@ pub struct Fit {
     #[arg(long, value_name = "LEVEL", default_value = "0.95")]
     pub level: String,
     /// Everything that a paper reports: precision of k, tests of the fitted laws, spread of k over fields, laws of
-    /// variance
+    /// variance, order of sites
     #[arg(long)]
     pub study: bool,
     /// Sets of counts drawn at random for a study [default: 999]
@@ -126,6 +126,9 @@ pub struct Fit {
     /// Where the random numbers of a study begin: the same seed gives the same numbers [default: 1]
     #[arg(long, value_name = "N", requires = "study")]
     pub seed: Option<String>,
+    /// Sites of a run along the walk, for a study of their order [default: 5]
+    #[arg(long, value_name = "N", requires = "study")]
+    pub run_length: Option<String>,
     /// The plan that stopped these walks: k is also fitted to where they stopped
     #[arg(long, value_name = "PLAN")]
     pub stopped_by: Option<PathBuf>,

@@ -4,16 +4,17 @@ use crate::failure::Failure;
 use crate::output::{self, Answer};
 use crate::words::{figures, many, one_line, wrapped};
 use crate::{arguments, input, study, values};
-use stopline::dispersion::{Bound, Clumping, Draws, Estimate, FieldFit, Fit, Stopped, fit_counts, study_counts};
+use stopline::dispersion::{
+    Bound, Clumping, Draws, Estimate, FieldFit, Fit, Stopped, Studying, fit_counts, study_counts,
+};
 use stopline::{Error, Watch};
 
 pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
     let level = values::level("--level", &args.level)?;
-    let draws = draws(args)?;
+    let how = Studying { level, draws: draws(args)?, run_length: run_length(args)? };
     let counts = input::counts(&args.counts, &args.reading)?;
     let plan = args.stopped_by.as_deref().map(input::plan).transpose()?;
-    let mut fit =
-        if args.study { study_counts(&counts, level, draws, watch)? } else { fit_counts(&counts, level, watch)? };
+    let mut fit = if args.study { study_counts(&counts, &how, watch)? } else { fit_counts(&counts, level, watch)? };
     if let Some(plan) = &plan {
         fit = fit.stopped_by(&counts, plan.lines(), watch)?;
     }
@@ -114,6 +115,10 @@ fn common(fit: &Fit) -> String {
         text += &format!("{} of a single site tell nothing of k.\n", many(c.walks_of_one_site as u64, "walk"));
     }
     text
+}
+
+fn run_length(args: &arguments::Fit) -> Result<u32, Error> {
+    args.run_length.as_deref().map_or(Ok(5), |text| values::whole("--run-length", text, 2, 1000))
 }
 
 fn stopped(of: &Stopped) -> String {

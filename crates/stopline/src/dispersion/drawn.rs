@@ -70,6 +70,13 @@ impl Chance {
     pub fn below(&mut self, end: usize) -> usize {
         ((u128::from(self.0.next_u64()) * end as u128) >> 64) as usize
     }
+    /// A random order.
+    pub fn shuffle<T>(&mut self, items: &mut [T]) {
+        for i in (1..items.len()).rev() {
+            let j = self.below(i + 1);
+            items.swap(i, j);
+        }
+    }
 }
 
 /// Draws counts of one law by inversion.

@@ -99,6 +99,14 @@ pub enum Why {
     FewPoints,
     /// All walks have the same mean.
     OneMean,
+    /// No walk has two different counts, two runs of sites, and a run of two sites.
+    NoRuns,
+    /// No two sites of a walk are neighbours.
+    NoNeighbours,
+    /// The sites hardly vary more than independent counts do: what they share of that cannot be told.
+    HardlyClumped,
+    /// Fewer than five walks cannot tell it.
+    FewWalks,
 }
 
 impl fmt::Display for Why {
@@ -119,6 +127,10 @@ impl fmt::Display for Why {
             Self::FewDraws => "too few sets were drawn for so high a level",
             Self::FewPoints => "fewer than three walks tell of it",
             Self::OneMean => "all walks have the same mean",
+            Self::NoRuns => "no walk has two runs of sites and counts that differ",
+            Self::NoNeighbours => "no two sites with a count are neighbours",
+            Self::HardlyClumped => "sites hardly vary more than independent counts do",
+            Self::FewWalks => "fewer than five walks cannot tell",
         })
     }
 }

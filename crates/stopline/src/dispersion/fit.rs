@@ -56,6 +56,10 @@ pub struct FieldFit {
     pub moments: Clumping,
     /// k by the share of sites without any, for comparison.
     pub zero_class: Clumping,
+    /// Morisita's index.
+    pub morisita_index: Option<f64>,
+    /// Lloyd's mean crowding.
+    pub mean_crowding: Option<f64>,
     /// Standard error of the k by maximum likelihood from the observed information.
     pub se_observed: Result<f64, Why>,
     /// The same from the expected information.
@@ -123,6 +127,8 @@ pub fn fit(walks: &[WalkCounts<'_>], level: Level, watch: &dyn Watch) -> Result<
             cox_reid: unless_one_site(table.cox_reid(level))?,
             moments: table.k_moments(),
             zero_class: table.k_zero_class()?,
+            morisita_index: table.morisita_index(),
+            mean_crowding: table.mean_crowding(),
             se_observed: k.and_then(|k| table.se_observed(k)),
             se_expected: se_expected.map(|(se, _)| se),
             efficiency: se_expected.map(|(_, efficiency)| efficiency),
@@ -259,6 +265,8 @@ impl Serialize for FieldAt<'_> {
         number(&mut map, "k_se_expected", field.se_expected)?;
         number(&mut map, "efficiency_of_moments", field.efficiency.map(|of| of.moments))?;
         number(&mut map, "efficiency_of_zero_class", field.efficiency.map(|of| of.zero_class))?;
+        value(&mut map, "morisita_index", field.morisita_index, is(field.morisita_index))?;
+        value(&mut map, "mean_crowding", field.mean_crowding, is(field.mean_crowding))?;
         if let Some(tests) = tests {
             map.serialize_entry("tests", tests)?;
         }

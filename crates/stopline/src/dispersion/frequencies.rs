@@ -134,6 +134,22 @@ impl Frequencies {
         (self.sites > 1).then(|| self.squared_spread() as f64 / self.sites as f64 / (self.sites - 1) as f64)
     }
 
+    /// Morisita's index n·Σx(x−1)/(T(T−1)), T = Σx: 1 where individuals fall independently, more where they are clumped
+    /// (Morisita 1959, Mem. Fac. Sci. Kyushu Univ. E 2:215–235); `None` below two individuals.
+    #[must_use]
+    pub fn morisita_index(&self) -> Option<f64> {
+        let pairs = (self.squares - self.sum) as f64;
+        (self.sum > 1).then(|| self.sites as f64 * pairs / (self.sum as f64 * (self.sum as f64 - 1.0)))
+    }
+
+    /// Mean crowding m + s²/m − 1: others at the site of an individual, on average (Lloyd 1967, J. Anim. Ecol. 36:1–30,
+    /// doi:10.2307/3012); `None` below two sites or without any found.
+    #[must_use]
+    pub fn mean_crowding(&self) -> Option<f64> {
+        let (m, s2) = self.mean().zip(self.variance())?;
+        (m > 0.0).then(|| m + s2 / m - 1.0)
+    }
+
     /// n·Σx² − (Σx)² = n·Σ(x − m)², exact.
     pub(super) fn squared_spread(&self) -> u128 {
         u128::from(self.sites) * self.squares - self.sum * self.sum

@@ -81,6 +81,13 @@ fn corn_borers_over_treatments() {
     near(Some(power.slope.value), Some(1.4432), 4e-5, "b");
     near(Some(patchiness.intercept.value), Some(0.2964), 2e-4, "alpha");
     near(Some(patchiness.slope.value), Some(1.5796), 4e-5, "beta");
+    // Lloyd's mean crowding and Morisita's index.
+    let crowding = [7.1125, 4.6204, 2.6359, 2.9151];
+    let index = [1.7586, 1.4565, 1.7749, 1.9300];
+    for ((walk, crowding), index) in walks.iter().zip(crowding).zip(index) {
+        assert!((walk.mean_crowding().unwrap() - crowding).abs() < 5.1e-5);
+        assert!((walk.morisita_index().unwrap() - index).abs() < 5.1e-5);
+    }
     // Student's t with 2 degrees of freedom at .95: 4.302653 (tables).
     near(Some(power.slope.high - power.slope.value), Some(4.302_653 * power.slope.se), 1e-6, "limit of b");
 }
