@@ -81,9 +81,9 @@ impl Evaluator {
     /// `combination` where the laws are not of one family, a table, or of other steps than the law that
     /// the evaluator was made for.
     pub fn points(&mut self, laws: &[Law]) -> Result<&[Point], Error> {
-        let of = laws.first().and_then(Law::family).map(|f| f.0);
-        let related = |law: &Law| law.family().is_some_and(|f| Some(f.0) == of) && Reach::of(law) == self.reach;
-        if !laws.iter().all(related) {
+        // Laws of one family have one reach.
+        let of = laws.first().filter(|law| Reach::of(law) == self.reach).and_then(Law::family).map(|f| f.0);
+        if !laws.iter().all(|law| law.family().is_some_and(|f| Some(f.0) == of)) {
             return Err(Error::about(Code::Combination, "laws", "of one family: they may differ in their mean only"));
         }
         self.follow(Wanted::Sites, laws.iter(), &Quiet)?;
@@ -113,8 +113,9 @@ impl Evaluator {
         calls.clear();
         means.clear();
         let mut far = true;
+        let home = reference.as_ref().and_then(Law::family);
         if let Some(reference) = &reference
-            && let Some((family, at)) = reference.family()
+            && let Some((family, at)) = home
         {
             let related = |law: &Law| law.family().filter(|f| f.0 == family).map(|f| f.1);
             means.extend(laws.clone().filter_map(related));
@@ -125,7 +126,7 @@ impl Evaluator {
         let (mut place, mut sound) = (0, [false; LANE]);
         for law in laws {
             let own;
-            let together = law.family().map(|f| f.0) == reference.as_ref().and_then(Law::family).map(|f| f.0);
+            let together = law.family().map(|f| f.0) == home.map(|f| f.0);
             let (eight, lane) = (eights.get(place / LANE), place % LANE);
             if lane == 0 {
                 sound = eight.map_or([false; LANE], |eight| eight.sound(largest));
