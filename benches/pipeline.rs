@@ -11,7 +11,8 @@ use stopline::dispersion::Frequencies;
 use stopline::evaluate::{Evaluator, InstructionSet, curve_of_laws};
 use stopline::law::{Law, Laws};
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Plan};
-use stopline::{Dispersion, K, Mean, Plants, Quiet, Risk, Risks, Score, Thresholds};
+use stopline::simulate::{Clustered, Run, Source, Walks, simulate_lines};
+use stopline::{Dispersion, K, Mean, Plants, Quiet, Risk, Risks, Score, Share, Thresholds};
 
 const K_12: f64 = 1.2;
 
@@ -52,11 +53,14 @@ impl Case {
         Plan::design(self.design(), Method::Wald, &Quiet).unwrap()
     }
 
-    fn laws(&self, count: u32) -> Vec<Law> {
+    fn means(&self, count: u32) -> Vec<Mean> {
         let [from, to] = self.means;
         let step = (to - from) / f64::from(count - 1);
-        let mean = |i| Mean::new(from + step * f64::from(i)).unwrap();
-        (0..count).map(|i| Law::NegBin { mean: mean(i), k: K::new(self.k).unwrap() }).collect()
+        (0..count).map(|i| Mean::new(from + step * f64::from(i)).unwrap()).collect()
+    }
+
+    fn laws(&self, count: u32) -> Vec<Law> {
+        self.means(count).into_iter().map(|mean| Law::NegBin { mean, k: K::new(self.k).unwrap() }).collect()
     }
 }
 
@@ -143,5 +147,37 @@ fn curve(c: &mut Criterion) {
     }
 }
 
-criterion_group!(benches, k, calibrated, optimal, exact, new, curve);
+/// 10 000 walks at each of 41 means, on one core.
+fn simulated(c: &mut Criterion) {
+    let (plan, means) = (CASES[0].wald(), CASES[0].means(41));
+    let under = plan.asked().dispersion;
+    let alone = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
+    let mut group = group(c, "simulated-A-41");
+    for set in InstructionSet::all() {
+        let walks = Walks::new(10_000, 1).unwrap().with(set);
+        let walk = || simulate_lines(black_box(plan.lines()), &Score::Count, &under, &means, &walks, &Quiet).unwrap();
+        group.bench_function(set.as_str(), |b| alone.install(|| b.iter(walk)));
+    }
+}
+
+/// Enough walks to be worth sharing out: a million of independent sites, 10 000 of clustered ones.
+fn shared_out(c: &mut Criterion) {
+    let (plan, means) = (CASES[0].wald(), CASES[0].means(41));
+    let under = plan.asked().dispersion;
+    let clustered = Clustered::new(under, Share::new(0.25).unwrap(), Run::Sites(5)).unwrap();
+    let works: [(&str, &dyn Source, u64); 2] =
+        [("simulated-million", &under, 1_000_000), ("clustered", &clustered, 10_000)];
+    for (name, source, many) in works {
+        let walks = Walks::new(many, 1).unwrap();
+        let walk = || simulate_lines(black_box(plan.lines()), &Score::Count, source, &means, &walks, &Quiet).unwrap();
+        let mut group = group(c, name);
+        group.sample_size(10);
+        for threads in [1, 2] {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            group.bench_function(format!("{threads} threads"), |b| pool.install(|| b.iter(walk)));
+        }
+    }
+}
+
+criterion_group!(benches, k, calibrated, optimal, exact, new, curve, simulated, shared_out);
 criterion_main!(benches);

@@ -5,7 +5,7 @@ use crate::plan::Plan;
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use stopline::evaluate::{self as core, CurveRow, Evaluation};
-use stopline::{Dispersion, K, Mean};
+use stopline::{Dispersion, Error, K, Mean};
 
 /// Operating characteristic and sites over n means; made by ``evaluate``.
 ///
@@ -57,14 +57,23 @@ pub fn evaluate(
     means: PyArrayLike1<'_, f64, AllowTypeChange>,
     k: Option<f64>,
 ) -> PyResult<Curve> {
-    let mean = |&m: &f64| Mean::new(m).map_err(|e| one(py, e));
-    let means = means.as_array().iter().map(mean).collect::<PyResult<Vec<_>>>()?;
-    let under = match k {
-        None => plan.0.asked().dispersion,
-        Some(k) if k == f64::INFINITY => Dispersion::Poisson,
-        Some(k) => Dispersion::ConstantK { k: K::new(k).map_err(|e| one(py, e))? },
-    };
+    let means = means_of(py, &means)?;
+    let under = under(plan, k).map_err(|e| one(py, e))?;
     released(py, |watch| core::evaluate(&plan.0, &under, &means, watch)).map(Curve)
+}
+
+/// Checked means.
+pub fn means_of(py: Python<'_>, means: &PyArrayLike1<'_, f64, AllowTypeChange>) -> PyResult<Vec<Mean>> {
+    means.as_array().iter().map(|&m| Mean::new(m).map_err(|e| one(py, e))).collect()
+}
+
+/// The dispersion taken to be true: the plan's, or another k.
+pub fn under(plan: &Plan, k: Option<f64>) -> Result<Dispersion, Error> {
+    match k {
+        None => Ok(plan.0.asked().dispersion),
+        Some(k) if k == f64::INFINITY => Ok(Dispersion::Poisson),
+        Some(k) => Ok(Dispersion::ConstantK { k: K::new(k)? }),
+    }
 }
 
 impl Curve {

@@ -7,6 +7,7 @@ mod counts;
 mod errors;
 mod evaluate;
 mod plan;
+mod simulate;
 mod walk;
 
 use pyo3::prelude::*;
@@ -20,6 +21,7 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_class::<plan::Plan>()?;
     m.add_class::<plan::Level>()?;
     m.add_class::<evaluate::Curve>()?;
+    m.add_class::<simulate::Simulated>()?;
     m.add_class::<walk::Decision>()?;
     m.add_class::<walk::Walk>()?;
     m.add_function(wrap_pyfunction!(counts::fit, m)?)?;
@@ -27,5 +29,6 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_function(wrap_pyfunction!(plan::plan, m)?)?;
     m.add_function(wrap_pyfunction!(plan::levels, m)?)?;
     m.add_function(wrap_pyfunction!(evaluate::evaluate, m)?)?;
+    m.add_function(wrap_pyfunction!(simulate::simulate, m)?)?;
     m.add_function(wrap_pyfunction!(walk::decide, m)?)
 }

@@ -2,7 +2,7 @@
 
 A person counts enemies at sites along a walk through a field and must know when enough sites have been
 counted to call them adequate or inadequate, or to keep sampling. The names follow the work:
-``Counts`` → ``fit`` → ``plan`` → ``evaluate`` → ``decide`` → ``Plan.card``.
+``Counts`` → ``fit`` → ``plan`` → ``evaluate`` (or ``simulate``) → ``decide`` → ``Plan.card``.
 
 A sampling plan informs; it does not replace local thresholds, the pesticide label, extension advice or a
 licensed adviser.
@@ -17,6 +17,7 @@ from ._native import (
     Fit,
     Level,
     Plan,
+    Simulated,
     Walk,
     __version__,
     decide,
@@ -25,6 +26,7 @@ from ._native import (
     fit,
     levels,
     plan,
+    simulate,
 )
 
 __all__ = [
@@ -36,6 +38,7 @@ __all__ = [
     "Fit",
     "Level",
     "Plan",
+    "Simulated",
     "StoplineError",
     "Walk",
     "__version__",
@@ -45,4 +48,5 @@ __all__ = [
     "fit",
     "levels",
     "plan",
+    "simulate",
 ]

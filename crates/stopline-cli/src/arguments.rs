@@ -305,7 +305,10 @@ pub struct ObjectiveArguments {
 
 /// Evaluate a plan.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  stopline evaluate plan.json --means 0.5,1,2 --k 0.8,1.2")]
+#[command(after_help = "\
+Examples (the second where neighbouring sites are alike):
+  stopline evaluate plan.json --means 0.5,1,2 --k 0.8,1.2
+  stopline evaluate plan.json --means 0.5,1,2 --simulate 100000 --shared 0.25 --run 5")]
 pub struct Evaluate {
     /// Plan file (`-`: standard input)
     pub plan: PathBuf,
@@ -315,6 +318,29 @@ pub struct Evaluate {
     /// True clumping, one or several [default: the plan's own]
     #[arg(long, value_name = "K,...")]
     pub k: Option<String>,
+    #[command(flatten)]
+    pub simulation: SimulationArguments,
+}
+
+/// Walks to simulate.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Simulated walks, with their Monte-Carlo errors")]
+pub struct SimulationArguments {
+    /// Simulate so many walks at each mean instead of computing exactly
+    #[arg(long, value_name = "WALKS")]
+    pub simulate: Option<String>,
+    /// Where their random numbers begin: the same seed gives the same numbers on any machine [default: 1]
+    #[arg(long, value_name = "SEED", requires = "simulate")]
+    pub seed: Option<String>,
+    /// Share of the counts' variance beyond that of Poisson counts that sites have in common
+    #[arg(long, value_name = "SHARE", requires = "simulate")]
+    pub shared: Option<String>,
+    /// It is common to runs of so many sites: 1 to N, N + 1 to 2 N, ...
+    #[arg(long, value_name = "N", requires = "shared", conflicts_with = "whole_walk")]
+    pub run: Option<String>,
+    /// It is common to all sites of a walk: the part of the field walked differs from the field
+    #[arg(long, requires = "shared")]
+    pub whole_walk: bool,
 }
 
 /// Decide.

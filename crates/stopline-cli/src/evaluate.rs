@@ -2,6 +2,7 @@
 
 use crate::failure::Failure;
 use crate::output::{self, Answer};
+use crate::simulated::{self, Simulation};
 use crate::words::figures;
 use crate::{arguments, input, values};
 use serde::Serialize;
@@ -11,8 +12,8 @@ use stopline::{Code, Dispersion, Error, Score, Watch};
 
 /// Evaluations under several k.
 #[derive(Serialize)]
-struct Several {
-    evaluations: Vec<Evaluation>,
+struct Several<E> {
+    evaluations: Vec<E>,
 }
 
 pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
@@ -30,19 +31,23 @@ pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<
         Some(ks) => ks.into_iter().map(|k| Dispersion::ConstantK { k }).collect(),
         None => vec![plan.asked().dispersion],
     };
-    let mut evaluations = Vec::with_capacity(under.len());
-    for under in &under {
-        evaluations.push(evaluate(&plan, under, &means, watch)?);
-    }
-    if json {
-        return Ok(match evaluations.as_slice() {
-            [one] => Answer::json(one),
-            _ => Answer::json(&Several { evaluations }),
-        });
-    }
     let undecided = plan.asked().closing == Closing::Undecided;
-    let texts: Vec<String> = evaluations.iter().map(|e| text(e, undecided)).collect();
-    Ok(Answer::text(texts.join("\n")))
+    if let Some(simulation) = Simulation::of(&args.simulation)? {
+        let simulated = |under: &Dispersion| simulation.run(&plan, *under, &means);
+        let evaluations = under.iter().map(simulated).collect::<Result<Vec<_>, _>>()?;
+        return Ok(answer(evaluations, json, |e| simulated::text(e, undecided)));
+    }
+    let exact = |under: &Dispersion| evaluate(&plan, under, &means, watch);
+    let evaluations = under.iter().map(exact).collect::<Result<Vec<_>, _>>()?;
+    Ok(answer(evaluations, json, |e| text(e, undecided)))
+}
+
+fn answer<E: Serialize>(evaluations: Vec<E>, json: bool, text: impl Fn(&E) -> String) -> Answer {
+    match evaluations.as_slice() {
+        [one] if json => Answer::json(one),
+        _ if json => Answer::json(&Several { evaluations }),
+        all => Answer::text(all.iter().map(text).collect::<Vec<_>>().join("\n")),
+    }
 }
 
 /// The dispersion taken to be true, in words.

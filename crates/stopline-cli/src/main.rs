@@ -22,6 +22,7 @@ mod past;
 mod plan;
 mod report;
 mod request;
+mod simulated;
 mod study;
 mod values;
 mod verify;

@@ -2,6 +2,8 @@
 //! errors as everywhere, under the name of their flag.
 
 use std::ffi::OsString;
+use std::fmt::Display;
+use std::str::FromStr;
 use stopline::{Code, Error, K, Level, Mean, Plants, Risk, Share};
 
 /// Joins a value that begins with `-`, such as `-1` or `-inf`, to its flag, which the parser would
@@ -78,12 +80,12 @@ pub fn list<T>(flag: &str, text: &str, one: impl Fn(&str, &str) -> Result<T, Err
 }
 
 /// A whole number from `least` to `most`.
-pub fn whole(flag: &str, text: &str, least: u32, most: u32) -> Result<u32, Error> {
+pub fn whole<N: FromStr + PartialOrd + Display>(flag: &str, text: &str, least: N, most: N) -> Result<N, Error> {
     let text = text.trim();
     let allowed = || format!("a whole number from {least} to {most}");
     let refused = |code| Err(Error::new(code, flag, shown(text), allowed()));
-    match text.parse::<u32>() {
-        Ok(n) if (least..=most).contains(&n) => Ok(n),
+    match text.parse::<N>() {
+        Ok(n) if least <= n && n <= most => Ok(n),
         Ok(_) => refused(Code::OutOfRange),
         Err(_) if text.parse::<f64>().is_ok_and(f64::is_finite) => refused(Code::OutOfRange),
         Err(_) => refused(Code::NotANumber),

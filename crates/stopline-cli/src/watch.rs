@@ -53,26 +53,43 @@ pub fn ending() {
 pub struct Watched {
     start: Instant,
     seen: bool,
+    bar: bool,
     sign: OnceLock<ProgressBar>,
 }
 
 impl Watched {
     pub fn new() -> Self {
-        Self { start: Instant::now(), seen: std::io::stderr().is_terminal(), sign: OnceLock::new() }
+        Self { start: Instant::now(), seen: std::io::stderr().is_terminal(), bar: false, sign: OnceLock::new() }
+    }
+
+    /// For work whose steps are known beforehand: shows how much of it is done.
+    pub fn with_bar() -> Self {
+        let mut watched = Self::new();
+        watched.bar = true;
+        watched
     }
 }
 
 impl Watch for Watched {
-    fn step(&self, _: u64, _: u64) -> ControlFlow<()> {
-        // Searches take as many steps as they need, one inside another: a share done would be made up.
+    fn step(&self, done: u64, of: u64) -> ControlFlow<()> {
         if self.seen && self.start.elapsed() > QUIET {
-            self.sign.get_or_init(|| {
-                let style = ProgressStyle::with_template("{spinner} working, {elapsed}");
+            let sign = self.sign.get_or_init(|| {
+                // Searches take as many steps as they need, one inside another: a share done would be made up.
+                let template = if self.bar {
+                    "{bar:40} {percent} %, {elapsed}, {eta} left"
+                } else {
+                    "{spinner} working, {elapsed}"
+                };
+                let style = ProgressStyle::with_template(template);
                 let style = style.unwrap_or_else(|_| ProgressStyle::default_spinner());
                 let sign = ProgressBar::new_spinner().with_style(style).with_elapsed(self.start.elapsed());
                 sign.enable_steady_tick(TICK);
                 sign
             });
+            if self.bar {
+                sign.set_length(of);
+                sign.set_position(done);
+            }
         }
         ControlFlow::Continue(())
     }

@@ -139,6 +139,28 @@ fn what_is_missing_or_does_not_fit() {
         ("evaluate shares.json --means 0.2 --k 1".into(), (2, "combination", "--k", Some("1"), "no clumping")),
         ("evaluate plan.json --means 1,,2".into(), (2, NOT_A_NUMBER, "--means", Some("empty"), "a number")),
         ("evaluate plan.json --means 1 --k 0,1".into(), (2, OUT_OF_RANGE, "--k", Some("0"), "more than 0")),
+        ("evaluate plan.json --means 1 --simulate 1".into(), (2, OUT_OF_RANGE, "--simulate", Some("1"), "from 2")),
+        ("evaluate plan.json --means 1 --simulate x".into(), (2, NOT_A_NUMBER, "--simulate", Some("x"), "from 2")),
+        (
+            "evaluate plan.json --means 1 --simulate 9 --seed 9007199254740992".into(),
+            (2, OUT_OF_RANGE, "--seed", Some("9007199254740992"), "9007199254740991"),
+        ),
+        (
+            "evaluate plan.json --means 1 --simulate 9 --shared 1.5 --run 2".into(),
+            (2, OUT_OF_RANGE, "--shared", Some("1.5"), "from 0 to 1"),
+        ),
+        (
+            "evaluate plan.json --means 1 --simulate 9 --shared 0.5 --run 0".into(),
+            (2, OUT_OF_RANGE, "--run", Some("0"), "from 1"),
+        ),
+        (
+            "evaluate plan.json --means 1 --simulate 9 --shared 0.5".into(),
+            (2, "usage", "--run or --whole-walk", Some("missing"), "one of them"),
+        ),
+        (
+            "evaluate shares.json --means 0.2 --simulate 9 --shared 0.5 --run 2".into(),
+            (2, "combination", "--shared", Some("binomial"), "clumping"),
+        ),
         ("decide plan.json --counts 1,-2".into(), (2, OUT_OF_RANGE, "--counts, site 2,", Some("-2"), "NA for a site")),
         ("decide plan.json --counts -1,0".into(), (2, OUT_OF_RANGE, "--counts, site 1,", Some("-1"), "whole number")),
         ("decide plan.json --counts 2.5".into(), (2, OUT_OF_RANGE, "--counts, site 1,", Some("2.5"), "whole number")),

@@ -198,6 +198,43 @@ fn several_k_are_several_evaluations() {
 }
 
 #[test]
+fn simulated_walks_have_errors_and_are_repeatable() {
+    let folder = with_plan();
+    let words = "evaluate plan.json --means 0.5,1 --simulate 20000 --seed 7";
+    let simulated = folder.does(&format!("{words} --json")).json();
+    let exact = folder.does("evaluate plan.json --means 0.5,1 --json").json();
+    let known =
+        ["dispersion", "even_mean", "exact", "format", "k", "plan", "rows", "seed", "source", "version", "walks"];
+    assert_eq!(keys(&simulated), known);
+    assert_eq!(
+        (&simulated["exact"], &simulated["walks"], &simulated["seed"]),
+        (&false.into(), &20_000.into(), &7.into())
+    );
+    assert_eq!(simulated["source"], serde_json::json!({"kind": "independent"}));
+    for (row, exact) in simulated["rows"].as_array().unwrap().iter().zip(exact["rows"].as_array().unwrap()) {
+        for key in keys(exact).into_iter().filter(|key| *key != "mean") {
+            let (value, se, exact) = (&row[&key], &row[format!("{key}_se")], &exact[&key]);
+            let (value, se, exact) = (value.as_f64().unwrap(), se.as_f64().unwrap(), exact.as_f64().unwrap());
+            // 16 numbers; quantiles are whole.
+            assert!(
+                (value - exact).abs() <= if key.contains("_p") { 1.0 } else { 4.5 * se },
+                "{key}: {value} ± {se}, {exact}"
+            );
+        }
+    }
+    assert_eq!(simulated, folder.does(&format!("{words} --json")).json());
+    let clustered = folder.does(&format!("{words} --shared 0.25 --run 5 --json")).json();
+    assert_eq!(clustered["source"], serde_json::json!({"kind": "clustered", "shared": 0.25, "run": 5}));
+    let whole = folder.does(&format!("{words} --shared 0.25 --whole-walk --json")).json();
+    assert_eq!(whole["source"], serde_json::json!({"kind": "clustered", "shared": 0.25, "run": null}));
+    let text = folder.does(&format!("{words} --shared 0.25 --whole-walk --k 1,2")).out;
+    assert!(
+        text.contains("20000 simulated walks") && text.contains("±") && text.contains("differs from the field"),
+        "{text}"
+    );
+}
+
+#[test]
 fn decisions_of_a_walk() {
     let folder = with_plan();
     folder.write("table.csv", "sites,inadequate_at_most,adequate_at_least\n2,0,9\n4,3,8\n6,7,8\n");

@@ -128,23 +128,25 @@ mod vectors {
         x
     }
 
-    /// Random bytes for the draws of `N` batches.
+    /// Random bytes for the draws of `N` batches; returns how many that are.
     #[inline(never)]
     #[target_feature(enable = "avx512vbmi,avx512vbmi2,popcnt")]
-    fn bytes<const N: usize>(key: &Key, number: u64, place: [u64; 3], out: &mut [u8; ABREAST * BATCH]) {
-        let six = |x, from: __m512i| _mm512_and_si512(x, from);
-        for (i, [a, b, c, d]) in batches::<N>(key, number, place).into_iter().enumerate() {
-            let shared = _mm512_or_si512(
-                six(_mm512_srli_epi64::<6>(a), _mm512_set1_epi8(0x03)),
-                _mm512_or_si512(
-                    six(_mm512_srli_epi64::<4>(b), _mm512_set1_epi8(0x0c)),
-                    six(_mm512_srli_epi64::<2>(c), _mm512_set1_epi8(0x30)),
-                ),
-            );
-            for (j, vector) in [a, b, c, d, shared].into_iter().enumerate() {
+    fn bytes<const N: usize>(key: &Key, number: u64, place: [u64; 3], out: &mut [u8; ABREAST * BATCH]) -> usize {
+        for (i, vectors) in batches::<N>(key, number, place).into_iter().enumerate() {
+            for (j, vector) in vectors.into_iter().enumerate() {
                 store(out, BATCH * i + GROUP * j, vector);
             }
         }
+        N
+    }
+
+    /// The entries of a table at random bytes.
+    #[inline]
+    #[target_feature(enable = "avx512vbmi,avx512vbmi2,popcnt")]
+    fn look_up(table: [__m512i; 4], random: __m512i) -> __m512i {
+        let low = _mm512_permutex2var_epi8(table[0], random, table[1]);
+        let high = _mm512_permutex2var_epi8(table[2], random, table[3]);
+        _mm512_mask_blend_epi8(_mm512_movepi8_mask(random), low, high)
     }
 
     /// As `lockstep::step`, without counting those below (`LOW`) or closing up (`CLOSE`) where there is no need.
@@ -157,7 +159,7 @@ mod vectors {
         shift: u8,
         last: u8,
     ) -> (usize, usize) {
-        let table = load(&reserve.steps.tables[0], 0);
+        let table = [0, 1, 2, 3].map(|i| load(&reserve.steps.tables[0], GROUP * i));
         let (empty, shift, last) = (_mm512_set1_epi8(-1), all(shift), all(last));
         let (mut stay, mut below) = (0, 0);
         let mut random = [0; ABREAST * BATCH];
@@ -165,14 +167,12 @@ mod vectors {
         while start < going {
             let place = [site, reserve.place[0], reserve.place[1]];
             let number = (start / BATCH) as u64;
-            // One batch is quicker than waste.
-            let end = if going - start > 2 * BATCH {
-                bytes::<ABREAST>(&reserve.key, number, place, &mut random);
-                going.min(start + ABREAST * BATCH)
-            } else {
-                bytes::<1>(&reserve.key, number, place, &mut random);
-                going.min(start + BATCH)
+            let batches = match (going - start).div_ceil(BATCH) {
+                1 => bytes::<1>(&reserve.key, number, place, &mut random),
+                2 | 3 => bytes::<2>(&reserve.key, number, place, &mut random),
+                _ => bytes::<ABREAST>(&reserve.key, number, place, &mut random),
             };
+            let end = going.min(start + batches * BATCH);
             let mut at = start;
             while at < end {
                 if reserve.levels[0].to < reserve.levels[0].from + GROUP {
@@ -181,7 +181,7 @@ mod vectors {
                 let ready = &mut reserve.levels[0];
                 let (mut from, enough) = (ready.from, ready.to - GROUP);
                 let mut group = |wanted: u64, at: usize| {
-                    let draws = _mm512_permutexvar_epi8(load(&random, at - start), table);
+                    let draws = look_up(table, load(&random, at - start));
                     let none = _mm512_cmpeq_epi8_mask(draws, empty) & wanted;
                     let draws = _mm512_mask_expand_epi8(draws, none, load(&ready.draws, from));
                     from += none.count_ones() as usize;
@@ -234,8 +234,7 @@ mod vectors {
         let [random] = batches::<1>(&reserve.key, ready.batches, place);
         ready.batches += 1;
         for random in random {
-            let halves = [(0, 1), (2, 3)].map(|(i, j)| _mm512_permutex2var_epi8(table[i], random, table[j]));
-            let mut draws = _mm512_mask_blend_epi8(_mm512_movepi8_mask(random), halves[0], halves[1]);
+            let mut draws = look_up(table, random);
             let none = _mm512_cmpeq_epi8_mask(draws, all(u8::MAX));
             draws = _mm512_mask_expand_epi8(draws, none, load(reserve.ready(level + 1, GROUP), 0));
             reserve.levels[level + 1].from += none.count_ones() as usize;

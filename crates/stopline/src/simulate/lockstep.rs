@@ -80,7 +80,18 @@ fn step(reserve: &mut Reserve, site: u64, totals: &mut Totals, going: usize, shi
             }
             below += usize::from(few);
         }
-        for total in draws {
+        let (eights, rest) = draws.as_chunks::<8>();
+        for eight in eights {
+            if let Some(room) = totals[stay..].first_chunk_mut::<8>() {
+                let mut kept = 0;
+                for total in eight {
+                    room[kept & 7] = *total; // fewer than 8 were kept so far
+                    kept += usize::from(*total <= last);
+                }
+                stay += kept;
+            }
+        }
+        for total in rest {
             totals[stay] = *total;
             stay += usize::from(*total <= last);
         }

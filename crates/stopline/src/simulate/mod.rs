@@ -142,19 +142,18 @@ fn counts(
     let block = ground.block() as u64;
     let blocks = walks.div_ceil(block);
     workers::share(blocks * means.len() as u64, watch, || {
-        let mut at_mean: Option<(u64, Walker<'_>)> = None;
+        let (mut walker, mut at_mean) = (Walker::new(ground), None);
         let mut counts = vec![0; cells];
         let all = &all;
         move |task| {
             let (number, task) = (task / blocks, task % blocks);
             let place = usize::try_from(number).unwrap_or(usize::MAX);
-            let (Some(mean), Some(kinds), Some(all)) = (means.get(place), kinds.get(place), all.get(place)) else {
+            let (Some(&mean), Some(kinds), Some(all)) = (means.get(place), kinds.get(place), all.get(place)) else {
                 return;
             };
-            let (of, walker) =
-                at_mean.get_or_insert_with(|| (number, Walker::new(ground, mean.get().to_bits(), kinds)));
-            if *of != number {
-                (*of, *walker) = (number, Walker::new(ground, mean.get().to_bits(), kinds));
+            if at_mean != Some(number) {
+                walker.go_to(mean, kinds);
+                at_mean = Some(number);
             }
             counts.fill(0);
             let many = block.min(walks - task * block);

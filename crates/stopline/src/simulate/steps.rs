@@ -1,34 +1,32 @@
 //! Exact draws of a site's step from few random bits.
 //!
-//! A first table gives each step ⌊64·p⌋ of its 64 entries, so that six bits draw it; what the entries leave over is
-//! made a law of its own, whose table of 256 entries is used where the first came up empty, and so on three times;
-//! what is left then is drawn by inversion of 53 bits. Nothing is rounded off: the law drawn is the law given, its
-//! tail included, to the accuracy of its probabilities. (Tables of common values: Marsaglia 1963, "Generating
-//! discrete random variables in a computer", Comm. ACM 6:37–38, doi:10.1145/366193.366228.)
+//! A first table gives each step ⌊256·p⌋ of its 256 entries, so that a byte draws it; what the entries leave over is
+//! made a law of its own, with a table that is used where the first came up empty, and so once more; what is left then
+//! is drawn by inversion of 53 bits. Nothing is rounded off: the law drawn is the law given, its tail included, to the
+//! accuracy of its probabilities. (Tables of common values: Marsaglia 1963, "Generating discrete random variables in a
+//! computer", Comm. ACM 6:37–38, doi:10.1145/366193.366228.)
 //!
-//! Four bytes make five draws: six bits of each, and two bits of three of them together. A draw that came up empty
-//! is replaced by the next of the walks' [`Reserve`], which is a sequence of its own: it does not matter who asks.
+//! A draw that came up empty is replaced by the next of the walks' [`Reserve`], which is a sequence of its own: it does
+//! not matter who asks.
 #![allow(clippy::indexing_slicing)] // kernels over arrays of fixed length
 #![allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // entries of tables: at most 256
 
 use super::threefry::{Key, Stream, WORDS, batch};
 use crate::law::Law;
 
-/// Draws in a batch of the first table.
-pub(super) const BATCH: usize = 10 * WORDS;
-/// Draws in a batch of a further table.
-pub(super) const FURTHER: usize = 8 * WORDS;
+/// Draws in a batch.
+pub(super) const BATCH: usize = 8 * WORDS;
 /// Draws that are handled together.
 pub(super) const GROUP: usize = 64;
 /// An entry that came up empty.
 const EMPTY: u8 = u8::MAX;
 /// Tables after the first.
-const LEVELS: usize = 3;
+const LEVELS: usize = 2;
 
 /// The tables of a law.
 #[derive(Debug, Clone)]
 pub(super) struct Steps {
-    /// The first table, four times over so that any byte finds its six bits, and the further ones.
+    /// Each is used where the one before came up empty.
     pub tables: [[u8; 256]; 1 + LEVELS],
     /// Sums of what the tables leave.
     rest: Vec<f64>,
@@ -49,24 +47,18 @@ impl Steps {
 
     fn from_weights(mut p: Vec<f64>) -> Self {
         let mut tables = [[EMPTY; 256]; 1 + LEVELS];
-        for (level, table) in tables.iter_mut().enumerate() {
-            let size = if level == 0 { 64 } else { 256 };
+        for table in &mut tables {
             let mut used = 0;
             for (step, p) in (0..EMPTY).zip(&mut p) {
-                let scaled = *p * f64::from(size);
-                let whole = scaled as i32;
-                *p = scaled - f64::from(whole);
-                for _ in 0..whole.min(size - used) {
-                    table[used as usize] = step;
-                    used += 1;
-                }
+                let scaled = *p * table.len() as f64;
+                let whole = scaled as usize;
+                *p = scaled - whole as f64;
+                let end = table.len().min(used + whole);
+                table[used..end].fill(step);
+                used = end;
             }
-            let empty = 1.0 / f64::from((size - used).max(1));
-            p.iter_mut().for_each(|p| *p *= empty);
-            if level == 0 {
-                table.copy_within(..64, 64);
-                table.copy_within(..128, 128);
-            }
+            let left = (table.len() - used).max(1) as f64;
+            p.iter_mut().for_each(|p| *p /= left);
         }
         let mut sum = 0.0;
         for p in &mut p {
@@ -90,7 +82,7 @@ pub(super) struct Reserve<'a> {
 /// Draws of one further table that nobody took yet, at `from..to`.
 #[derive(Debug)]
 pub(super) struct Ready {
-    pub draws: [u8; 2 * FURTHER],
+    pub draws: [u8; 2 * BATCH],
     pub from: usize,
     pub to: usize,
     pub batches: u64,
@@ -98,21 +90,16 @@ pub(super) struct Ready {
 
 impl<'a> Reserve<'a> {
     pub fn new(steps: &'a Steps, key: Key, place: [u64; 2]) -> Self {
-        let level = || Ready { draws: [0; 2 * FURTHER], from: 0, to: 0, batches: 0 };
+        let level = || Ready { draws: [0; 2 * BATCH], from: 0, to: 0, batches: 0 };
         let last = Stream::new(key, [(1 + LEVELS as u64) << 32, place[0], place[1]]);
-        Self { steps, key, place, levels: [level(), level(), level()], last }
+        Self { steps, key, place, levels: [level(), level()], last }
     }
 
-    /// The next draw of the table after `level`.
-    fn after(&mut self, level: usize) -> u8 {
-        if level == LEVELS {
-            let rest = &self.steps.rest;
-            let at = self.last.unit() * rest.last().copied().unwrap_or(0.0);
-            return rest.partition_point(|&sum| sum <= at).min(rest.len() - 1) as u8;
-        }
-        let draw = self.ready(level, 1)[0];
-        self.levels[level].from += 1;
-        draw
+    /// A draw of what all tables leave.
+    fn rest(&mut self) -> u8 {
+        let rest = &self.steps.rest;
+        let at = self.last.unit() * rest.last().copied().unwrap_or(0.0);
+        rest.partition_point(|&sum| sum <= at).min(rest.len() - 1) as u8
     }
 
     /// The next draws of the table after `level`, at least `many` (at most a group).
@@ -125,12 +112,12 @@ impl<'a> Reserve<'a> {
             ready.draws.copy_within(ready.from..ready.to, 0);
             ready.to -= ready.from;
             ready.from = 0;
-            let mut draws = [0; FURTHER];
+            let mut draws = [0; BATCH];
             look_up(&self.steps.tables[level + 1], &words, &mut draws);
             self.fill(level + 1, &mut draws);
             let ready = &mut self.levels[level];
-            ready.draws[ready.to..ready.to + FURTHER].copy_from_slice(&draws);
-            ready.to += FURTHER;
+            ready.draws[ready.to..ready.to + BATCH].copy_from_slice(&draws);
+            ready.to += BATCH;
         }
         &self.levels[level].draws[self.levels[level].from..]
     }
@@ -140,27 +127,31 @@ impl<'a> Reserve<'a> {
     fn fill(&mut self, level: usize, draws: &mut [u8]) {
         for group in draws.chunks_mut(GROUP) {
             let mut empty = empty(group);
-            while empty != 0 {
-                group[empty.trailing_zeros() as usize] = self.after(level);
+            if level == LEVELS {
+                while empty != 0 {
+                    group[empty.trailing_zeros() as usize] = self.rest();
+                    empty &= empty - 1;
+                }
+                continue;
+            }
+            let many = empty.count_ones() as usize;
+            let mut ready = self.ready(level, many).iter();
+            while empty != 0
+                && let Some(draw) = ready.next()
+            {
+                group[empty.trailing_zeros() as usize] = *draw;
                 empty &= empty - 1;
             }
+            self.levels[level].from += many;
         }
     }
 
     /// The draws of a batch, of which the first `many` are wanted.
     #[inline]
     pub fn draw(&mut self, number: u64, site: u64, draws: &mut [u8; BATCH], many: usize) {
-        let mut own = [0; WORDS];
-        batch(&self.key, number, [site, self.place[0], self.place[1]], &mut own);
-        let mut shared = [0; WORDS / 4];
-        for (i, shared) in shared.iter_mut().enumerate() {
-            *shared = (own[i] >> 6) & 0x0303_0303_0303_0303
-                | (own[i + WORDS / 4] >> 4) & 0x0c0c_0c0c_0c0c_0c0c
-                | (own[i + WORDS / 2] >> 2) & 0x3030_3030_3030_3030;
-        }
-        let (first, rest) = draws.split_at_mut(8 * WORDS);
-        look_up(&self.steps.tables[0], &own, first);
-        look_up(&self.steps.tables[0], &shared, rest);
+        let mut words = [0; WORDS];
+        batch(&self.key, number, [site, self.place[0], self.place[1]], &mut words);
+        look_up(&self.steps.tables[0], &words, draws);
         self.fill(0, &mut draws[..many]);
     }
 }
@@ -179,14 +170,18 @@ fn look_up(table: &[u8; 256], words: &[u64], draws: &mut [u8]) {
 fn empty(group: &[u8]) -> u64 {
     let (eights, rest) = group.as_chunks::<8>();
     let mut bits = 0;
-    for (i, eight) in eights.iter().enumerate() {
-        // The high bit of a byte of `full` is set unless the byte is EMPTY; the product gathers the others.
+    for eight in eights {
+        // The high bit of a byte of `full` is set unless the byte is EMPTY; the product gathers the others on top.
         let other = !u64::from_le_bytes(*eight);
         let full = ((other & 0x7f7f_7f7f_7f7f_7f7f) + 0x7f7f_7f7f_7f7f_7f7f) | other;
-        bits |= ((!full & 0x8080_8080_8080_8080) >> 7).wrapping_mul(0x0102_0408_1020_4080) >> 56 << (8 * i);
+        let gathered = ((!full & 0x8080_8080_8080_8080) >> 7).wrapping_mul(0x0102_0408_1020_4080);
+        bits = bits >> 8 | gathered & 0xff00_0000_0000_0000;
     }
-    for (i, draw) in rest.iter().enumerate() {
-        bits |= u64::from(*draw == EMPTY) << (8 * eights.len() + i);
+    if eights.len() < 8 {
+        bits = bits.checked_shr(64 - 8 * eights.len() as u32).unwrap_or(0);
+        for (i, draw) in rest.iter().enumerate() {
+            bits |= u64::from(*draw == EMPTY) << (8 * eights.len() + i);
+        }
     }
     bits
 }

@@ -13,6 +13,7 @@ use super::threefry::{Key, Stream};
 use super::variates::{Draws, gamma, poisson};
 use crate::evaluate::InstructionSet;
 use crate::lines::Lines;
+use crate::params::Mean;
 use crate::score::Total;
 
 /// Walks of a block that goes one by one: it is soon done, so that progress is told often.
@@ -79,26 +80,37 @@ struct Alone {
 }
 
 impl<'a> Walker<'a> {
-    pub fn new(ground: &'a Ground<'a>, mean: u64, kinds: &[(f64, Sites)]) -> Self {
+    pub fn new(ground: &'a Ground<'a>) -> Self {
+        let way = if ground.course.is_some() {
+            Way::Lockstep { steps: Vec::new(), totals: Box::new([0; lockstep::BLOCK + GROUP]) }
+        } else {
+            Way::OneByOne { sites: Vec::new() }
+        };
+        Self { ground, mean: 0, weights: Vec::new(), way }
+    }
+
+    /// Goes to a mean, with the kinds of walks there.
+    pub fn go_to(&mut self, mean: Mean, kinds: &[(f64, Sites)]) {
+        self.mean = mean.get().to_bits();
         let mut sum = 0.0;
-        let mut add = |weight: f64| {
+        self.weights.clear();
+        self.weights.extend(kinds.iter().map(|(weight, _)| {
             sum += weight;
             sum
-        };
-        let weights = kinds.iter().map(|(weight, _)| add(*weight)).collect();
-        let laws = || kinds.iter().filter_map(|(_, sites)| sites.own.as_ref());
-        let way = match &ground.course {
-            Some(course) => Way::Lockstep {
-                steps: laws().map(|law| Steps::of(law, course.edge)).collect(),
-                totals: Box::new([0; lockstep::BLOCK + GROUP]),
-            },
-            None => {
-                let draws = |sites: &Sites| sites.own.as_ref().map(|law| Draws::of(law, ground.edge));
-                let alone = |(_, sites): &(f64, Sites)| Alone { own: draws(sites), common: sites.common };
-                Way::OneByOne { sites: kinds.iter().map(alone).collect() }
+        }));
+        let laws = kinds.iter().filter_map(|(_, sites)| sites.own.as_ref());
+        match (&mut self.way, &self.ground.course) {
+            (Way::Lockstep { steps, .. }, Some(course)) => {
+                steps.clear();
+                steps.extend(laws.map(|law| Steps::of(law, course.edge)));
             }
-        };
-        Self { ground, mean, weights, way }
+            (Way::OneByOne { sites: alone }, _) => {
+                let draws = |sites: &Sites| sites.own.as_ref().map(|law| Draws::of(law, self.ground.edge));
+                alone.clear();
+                alone.extend(kinds.iter().map(|(_, sites)| Alone { own: draws(sites), common: sites.common }));
+            }
+            (Way::Lockstep { .. }, None) => {}
+        }
     }
 
     /// Walks the first `many` walks of a block and adds what is called at each check to `counts`.

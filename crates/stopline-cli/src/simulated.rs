@@ -1,0 +1,84 @@
+//! `stopline evaluate --simulate`: what a plan does over simulated walks.
+
+use crate::evaluate::under;
+use crate::output;
+use crate::watch::Watched;
+use crate::words::{figures, many};
+use crate::{arguments, values};
+use stopline::plan::Plan;
+use stopline::simulate::{Clustered, Estimate, Origin, Run, Simulated, SimulatedRow, simulate};
+use stopline::{Code, Dispersion, Error, MOST_SITES, Mean, Share};
+
+/// The walks asked for.
+pub struct Simulation {
+    walks: u64,
+    seed: u64,
+    shared: Option<(Share, Run)>,
+}
+
+impl Simulation {
+    /// What the flags ask for; `None` where nothing is to be simulated.
+    pub fn of(args: &arguments::SimulationArguments) -> Result<Option<Self>, Error> {
+        let Some(walks) = &args.simulate else { return Ok(None) };
+        let walks = values::whole("--simulate", walks, 2, 1_000_000_000_000)?;
+        let seed = args.seed.as_deref().map_or(Ok(1), |text| values::whole("--seed", text, 0, (1 << 53) - 1))?;
+        let shared = args.shared.as_deref().map(|text| Ok((values::share("--shared", text)?, run(args)?)));
+        Ok(Some(Self { walks, seed, shared: shared.transpose()? }))
+    }
+
+    /// Walks the plan, with a bar of how far the work has come.
+    pub fn run(&self, plan: &Plan, under: Dispersion, means: &[Mean]) -> Result<Simulated, Error> {
+        let watch = Watched::with_bar();
+        match self.shared {
+            Some((shared, run)) => {
+                let source = Clustered::new(under, shared, run).map_err(|e| e.named("--shared"))?;
+                simulate(plan, &source, means, self.walks, self.seed, &watch)
+            }
+            None => simulate(plan, &under, means, self.walks, self.seed, &watch),
+        }
+    }
+}
+
+fn run(args: &arguments::SimulationArguments) -> Result<Run, Error> {
+    match &args.run {
+        Some(text) => values::whole("--run", text, 1, MOST_SITES).map(Run::Sites),
+        None if args.whole_walk => Ok(Run::WholeWalk),
+        None => Err(Error::new(Code::Usage, "--run or --whole-walk", "missing", "one of them beside --shared")),
+    }
+}
+
+/// The table of a simulation.
+pub fn text(simulated: &Simulated, undecided: bool) -> String {
+    let walks = many(simulated.walks, "simulated walk");
+    let mut text = format!("{walks} at each mean for {}, seed {}", under(&simulated.under), simulated.seed);
+    if let Origin::Clustered { shared, run } = simulated.source {
+        let share = figures(shared.get());
+        text += &match run {
+            Some(sites) => format!("; {share} of the clumping is common to runs of {}", many(sites, "site")),
+            None => format!(
+                "; {share} of the clumping is common to the whole walk:\nthe part walked differs from the field"
+            ),
+        };
+    }
+    text += "\n± is the Monte-Carlo standard error; sites are on average\n\n";
+    let calls = if undecided { &["adequate", "inadequate", "undecided"][..] } else { &["adequate", "inadequate"] };
+    let headings = [&["mean"], calls, &["sites", "sd", "half by", "90 % by", "at the cap"]].concat();
+    let with_error = |Estimate { value, se }: Estimate| {
+        // To the error's first digit.
+        let decimals = if se > 0.0 { (-se.log10().floor()).clamp(0.0, 12.0) } else { 0.0 };
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // clamped to 0..=12
+        let decimals = decimals as usize;
+        format!("{value:.decimals$} ± {se:.decimals$}")
+    };
+    let quantile =
+        |value: u32, se: f64| if se > 0.0 { format!("{value} ± {}", figures(se)) } else { value.to_string() };
+    let row = |row: &SimulatedRow| {
+        let mut cells = vec![figures(row.mean), with_error(row.adequate), with_error(row.inadequate)];
+        cells.extend(undecided.then(|| with_error(row.undecided)));
+        cells.extend([with_error(row.expected_sites), with_error(row.sites_sd)]);
+        cells.extend([quantile(row.sites_p50, row.sites_p50_se), quantile(row.sites_p90, row.sites_p90_se)]);
+        cells.push(with_error(row.at_cap));
+        cells
+    };
+    text + &output::table(&headings, simulated.rows.iter().map(row), 0)
+}
