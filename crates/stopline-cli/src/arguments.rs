@@ -64,6 +64,12 @@ pub struct ReadingArguments {
     /// What stands between cells: `,` `;` or `tab` [default: the one that fits the header]
     #[arg(long, value_name = "SIGN")]
     pub separator: Option<String>,
+    /// Sheet of an .xlsx or .ods file [default: the only one]
+    #[arg(long, value_name = "NAME")]
+    pub sheet: Option<String>,
+    /// Row of the header; what stands above it is passed over [default: the first that is not blank]
+    #[arg(long, value_name = "N")]
+    pub header_row: Option<String>,
     /// Column that names the field
     #[arg(long, value_name = "COLUMN", default_value = "field")]
     pub field_column: String,
@@ -111,7 +117,7 @@ Examples:
   stopline fit counts.csv --count lady_beetles,spiders
   stopline fit counts.csv --study --draws 1999 --seed 7")]
 pub struct Fit {
-    /// Table of site counts: CSV with one row a site (`-`: standard input)
+    /// Table of site counts: CSV, .xlsx or .ods with one row a site (`-`: standard input)
     pub counts: PathBuf,
     /// Level of the intervals of k
     #[arg(long, value_name = "LEVEL", default_value = "0.95")]
@@ -127,7 +133,7 @@ pub struct Fit {
     #[arg(long, value_name = "N", requires = "study")]
     pub seed: Option<String>,
     /// Sites of a run along the walk, for a study of their order [default: 5]
-    #[arg(long, value_name = "N", requires = "study")]
+    #[arg(long = "run", value_name = "N", requires = "study")]
     pub run_length: Option<String>,
     /// The plan that stopped these walks: k is also fitted to where they stopped
     #[arg(long, value_name = "PLAN")]

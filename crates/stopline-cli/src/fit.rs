@@ -118,7 +118,7 @@ fn common(fit: &Fit) -> String {
 }
 
 fn run_length(args: &arguments::Fit) -> Result<u32, Error> {
-    args.run_length.as_deref().map_or(Ok(5), |text| values::whole("--run-length", text, 2, 1000))
+    args.run_length.as_deref().map_or(Ok(5), |text| values::whole("--run", text, 2, 1000))
 }
 
 fn stopped(of: &Stopped) -> String {

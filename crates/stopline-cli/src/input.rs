@@ -2,6 +2,7 @@
 
 use crate::arguments::ReadingArguments;
 use crate::failure::Failure;
+use crate::{sheet, values};
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
@@ -28,10 +29,28 @@ fn name(path: &Path) -> String {
     if path == Path::new("-") { "standard input".to_owned() } else { path.display().to_string() }
 }
 
-/// A table of counts.
+/// Most bytes of a table of counts, as in the core.
+const LARGEST_TABLE: u64 = 1 << 30;
+
+/// A table of counts: text, or a sheet of a workbook.
 pub fn counts(path: &Path, how: &ReadingArguments) -> Result<Counts, Failure> {
     let reading = how.reading()?;
-    Counts::read(open(path)?, &reading).map_err(|e| Failure::from(e).in_file(&name(path)).with_counts_to_choose())
+    let header_row =
+        how.header_row.as_deref().map(|text| values::whole("--header-row", text, 1, 1_000_000)).transpose()?;
+    let in_file = |e: Failure| e.in_file(&name(path)).with_counts_to_choose();
+    let mut bytes = Vec::new();
+    // One byte more than is read, so that the core refuses what is larger.
+    let table = open(path)?.take(LARGEST_TABLE + 1);
+    { table }.read_to_end(&mut bytes).map_err(|e| in_file(not_read("table of counts", &e)))?;
+    if sheet::is_workbook(&bytes) {
+        bytes = sheet::table(bytes, how.sheet.as_deref()).map_err(|e| in_file(e.into()))?.into_bytes();
+    } else if let Some(sheet) = &how.sheet {
+        return Err(in_file(Error::new(Code::Combination, "--sheet", sheet, "an .xlsx or .ods file").into()));
+    }
+    if let Some(row) = header_row {
+        sheet::blank_above(&mut bytes, row);
+    }
+    Counts::read(&bytes[..], &reading).map_err(|e| in_file(e.into()))
 }
 
 /// A plan file; a byte order mark is passed over.

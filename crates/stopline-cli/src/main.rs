@@ -22,6 +22,7 @@ mod past;
 mod plan;
 mod report;
 mod request;
+mod sheet;
 mod simulated;
 mod study;
 mod values;

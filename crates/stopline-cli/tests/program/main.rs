@@ -7,4 +7,5 @@ mod counts_files;
 mod outside_values;
 mod readme;
 mod run;
+mod workbooks;
 mod writing;
