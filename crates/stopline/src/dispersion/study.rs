@@ -20,6 +20,7 @@ use crate::error::Error;
 use crate::params::Level;
 use crate::watch::{Watch, tell};
 use serde::ser::SerializeMap;
+use std::collections::BTreeMap;
 
 /// How a study is made.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -103,6 +104,9 @@ impl Study {
         map.serialize_entry("mean_variance", &self.mean_variance)?;
         part(map, "laws", &self.laws)?;
         map.serialize_entry("order", &self.order)?;
-        map.serialize_entry("draws", &self.draws)
+        map.serialize_entry("draws", &self.draws)?;
+        // What a paper must name beside the seed.
+        let made_by = [("name", "stopline"), ("version", env!("CARGO_PKG_VERSION"))];
+        map.serialize_entry("made_by", &BTreeMap::from(made_by))
     }
 }
