@@ -101,6 +101,20 @@ macro_rules! columns {
                 self.0.plan.as_str()
             }
 
+            /// Standard deviation of the plain mean over the true one, for a plan that stops at a precision.
+            #[getter]
+            fn se_over_mean<'py>(&self, py: Python<'py>) -> Option<Bound<'py, PyArray1<f64>>> {
+                let all = self.0.estimates.as_ref()?.iter().map(|e| e.se_over_mean).collect();
+                Some(PyArray1::from_vec(py, all))
+            }
+
+            /// Expected plain mean less the true one, over the true one.
+            #[getter]
+            fn bias_over_mean<'py>(&self, py: Python<'py>) -> Option<Bound<'py, PyArray1<f64>>> {
+                let all = self.0.estimates.as_ref()?.iter().map(|e| e.bias_over_mean).collect();
+                Some(PyArray1::from_vec(py, all))
+            }
+
             /// The evaluation as plain objects, as the program prints it.
             fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
                 plain(py, &self.0)

@@ -3,10 +3,10 @@
 use crate::counts::{Counts, Fit};
 use crate::errors::{one, plain, released};
 use pyo3::prelude::*;
-use pyo3::types::PyType;
+use pyo3::types::{PyTuple, PyType};
 use std::sync::Arc;
-use stopline::plan::{self as core, About, Aim, Checks, Closing, Design, Method, Objective, Table};
-use stopline::{Call, Dispersion, Error, K, Mean, Plants, Risk, Risks, Score, Share, Thresholds, Total, Unit};
+use stopline::plan::{self as core, About, Aim, Checks, Closing, Design, Method, Objective, Pair, Sides, Table};
+use stopline::{Dispersion, Error, K, Mean, Plants, Risk, Risks, Score, Share, Thresholds, Total, Unit};
 
 /// A stop plan: lines on the total and their exact risks; made by ``plan``, ``Plan.given`` or ``Plan.from_json``.
 ///
@@ -56,6 +56,22 @@ fn dispersion(k: Option<f64>, fit: Option<&Fit>, plants: Option<u16>) -> Result<
             Ok((fit.fit.for_plan()?.dispersion, own))
         }
         _ => combination("k and fit", "one of them"),
+    }
+}
+
+/// A constant k with what is said of its uncertainty.
+fn uncertain(one: Dispersion, interval: Option<(f64, f64)>, sd_log: Option<f64>) -> Result<Dispersion, Error> {
+    match (one, interval, sd_log) {
+        (one, None, None) => Ok(one),
+        (Dispersion::ConstantK { k }, Some((low, high)), None) => {
+            let end = |x| K::new(x).map_err(|e| e.named("k_interval"));
+            Dispersion::k_interval(k, end(low)?, end(high)?)
+        }
+        (Dispersion::ConstantK { k }, None, Some(sd)) => Dispersion::k_spread(k, sd).map_err(|e| e.named("k_sd_log")),
+        _ => {
+            let allowed = "one of them, with one k of all means";
+            Err(Error::about(stopline::Code::Combination, "k_interval and k_sd_log", allowed))
+        }
     }
 }
 
@@ -137,10 +153,24 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 ///
 /// Parameters
 /// ----------
-/// inadequate, adequate : float
+/// inadequate, adequate : float, optional
 ///     Thresholds, counted per ``per``: at or below, at or above.
+/// upper : (float, float), optional
+///     With them: a second pair above; between the pairs enemies are called marginal.
+/// critical : float, optional
+///     Instead: one critical mean, with lines by Iwao (1975) of a nominal ``confidence``, of one side or both
+///     (``sides``: "one", "two").
+/// se_over_mean : float, optional
+///     Instead: count until the standard error is at most this part of the mean (Kuno 1969; Green 1970 where
+///     a power law is given).
 /// k : float, optional
 ///     Clumping (variance m + m²/k); ``inf`` for Poisson counts. Or:
+/// k_interval : (float, float), optional
+///     With k: risks hold for every k from the first to the second.
+/// k_sd_log : float, optional
+///     With k: it differs from field to field, log-normally; risks hold on average.
+/// power_law : (float, float), optional
+///     Instead of k: a and b of the variance a·mᵇ.
 /// fit : Fit, optional
 ///     Uses its common k.
 /// plants : int, optional
@@ -153,10 +183,10 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 ///     First check, cap, sites between checks. Or:
 /// at : sequence of int, optional
 ///     The checks.
-/// method : {"calibrated", "wald", "optimal", "fixed"}
-///     How lines are derived.
+/// method : {"calibrated", "wald", "optimal", "fixed", "curtailed", "two_stage", "two_stage_minimax", "nominal"}
+///     How lines are derived; by default "calibrated" for two calls, "wald" for three, else "nominal".
 /// closing : {"call", "undecided"}
-///     What happens at the cap.
+///     What happens at the cap; by default "undecided" for a precision, else "call".
 /// undecided_at_most : float, optional
 ///     Bound of P(undecided), for an optimal plan that may end undecided.
 /// means : sequence of float, optional
@@ -182,12 +212,20 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 /// >>> all(p <= 0.1 for mean, call, p in plan.attained)
 /// True
 #[pyfunction]
-#[pyo3(signature = (*, inadequate, adequate, k=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method="calibrated", closing="call", undecided_at_most=None, means=None, weights=None))]
+#[pyo3(signature = (*, inadequate=None, adequate=None, upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, k=None, k_interval=None, k_sd_log=None, power_law=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method=None, closing=None, undecided_at_most=None, means=None, weights=None))]
 pub fn plan(
     py: Python<'_>,
-    inadequate: f64,
-    adequate: f64,
+    inadequate: Option<f64>,
+    adequate: Option<f64>,
+    upper: Option<(f64, f64)>,
+    critical: Option<f64>,
+    confidence: f64,
+    sides: &str,
+    se_over_mean: Option<f64>,
     k: Option<f64>,
+    k_interval: Option<(f64, f64)>,
+    k_sd_log: Option<f64>,
+    power_law: Option<(f64, f64)>,
     fit: Option<&Fit>,
     plants: Option<u16>,
     per: &str,
@@ -197,24 +235,55 @@ pub fn plan(
     max_sites: u32,
     every: u32,
     at: Option<Vec<u32>>,
-    method: &str,
-    closing: &str,
+    method: Option<&str>,
+    closing: Option<&str>,
     undecided_at_most: Option<f64>,
     means: Option<Vec<f64>>,
     weights: Option<Vec<f64>>,
 ) -> PyResult<Plan> {
     let asked = || -> Result<(Design, Method, Option<Share>, Objective), Error> {
-        let (dispersion, plants) = dispersion(k, fit, plants)?;
-        let aim = Aim::TwoCalls {
-            thresholds: Some(thresholds(inadequate, adequate, per, plants)?),
-            risks: Some(risks(false_adequate, false_inadequate)?),
+        let (dispersion, plants) = match power_law {
+            Some((a, b)) if k.is_none() && fit.is_none() => {
+                let plants = plants.map_or(Ok(Plants::ONE), Plants::new)?;
+                (Dispersion::power_law(a, b)?, plants)
+            }
+            Some(_) => return Err(Error::about(stopline::Code::Combination, "k, fit and power_law", "one of them")),
+            None => dispersion(k, fit, plants)?,
+        };
+        let dispersion = uncertain(dispersion, k_interval, k_sd_log)?;
+        let risks = risks(false_adequate, false_inadequate)?;
+        let unit = Unit::parse(per)?.in_a_site(plants);
+        let combination = |allowed| Err(Error::about(stopline::Code::Combination, "what is asked", allowed));
+        let aim = match (inadequate.zip(adequate), upper, critical, se_over_mean) {
+            (Some((low, high)), None, None, None) => {
+                Aim::TwoCalls { thresholds: Some(thresholds(low, high, per, plants)?), risks: Some(risks) }
+            }
+            (Some((low, high)), Some(upper), None, None) => {
+                let pair = |low, high| Ok::<_, Error>(Pair { thresholds: thresholds(low, high, per, plants)?, risks });
+                Aim::three_calls(pair(low, high)?, pair(upper.0, upper.1)?)?
+            }
+            (None, None, Some(critical), None) => Aim::Interval {
+                critical: Mean::new(critical * unit).map_err(|e| e.named("critical"))?,
+                confidence: stopline::Level::new(confidence).map_err(|e| e.named("confidence"))?,
+                sides: Sides::parse(sides)?,
+            },
+            (None, None, None, Some(part)) => {
+                Aim::Precision { se_over_mean: stopline::Level::new(part).map_err(|e| e.named("se_over_mean"))? }
+            }
+            _ => return combination("inadequate and adequate, with or without upper; or critical; or se_over_mean"),
         };
         let checks = at.map_or_else(|| Checks::every(min_sites, max_sites, every), Checks::at)?;
-        let closing = Closing::parse(closing)?;
+        let (usual, closes) = match aim {
+            Aim::TwoCalls { .. } => ("calibrated", "call"),
+            Aim::ThreeCalls { .. } => ("wald", "call"),
+            Aim::Precision { .. } => ("nominal", "undecided"),
+            _ => ("nominal", "call"),
+        };
+        let (method, closing) = (method.unwrap_or(usual), Closing::parse(closing.unwrap_or(closes))?);
         let share = |u| Share::new(u).map_err(|e| e.named("undecided_at_most"));
         let undecided = undecided_at_most.map(share).transpose()?;
         let method = Method::parse(method)?;
-        let objective = objective(means, weights, Unit::parse(per)?.in_a_site(plants), method)?;
+        let objective = objective(means, weights, unit, method)?;
         Ok((Design { score: Score::Count, plants, dispersion, aim, checks, closing }, method, undecided, objective))
     };
     let (design, method, undecided, objective) = asked().map_err(|e| one(py, e))?;
@@ -365,9 +434,17 @@ impl Plan {
         self.0.asked().thresholds().map(|t| (t.inadequate().get(), t.adequate().get()))
     }
     #[getter]
-    fn lines(&self) -> Vec<Line> {
-        let line = |r: &stopline::Row| (r.at, r.at_most(Call::Inadequate), r.at_least(Call::Adequate));
+    fn lines<'py>(&self, py: Python<'py>) -> PyResult<Vec<Bound<'py, PyTuple>>> {
+        let columns = self.0.asked().aim.columns();
+        let line = |row: &stopline::Row| {
+            let totals = columns.iter().map(|column| column.of(row));
+            PyTuple::new(py, std::iter::once(Some(Total::from(row.at))).chain(totals).collect::<Vec<_>>())
+        };
         self.0.lines().rows().iter().map(line).collect()
+    }
+    #[getter]
+    fn columns(&self) -> Vec<&'static str> {
+        std::iter::once("sites").chain(self.0.asked().aim.columns().iter().map(|c| c.as_str())).collect()
     }
     #[getter]
     fn straight(&self) -> Option<(f64, f64, f64)> {

@@ -125,7 +125,9 @@ class Plan:
     @property
     def thresholds(self) -> tuple[float, float] | None: ...
     @property
-    def lines(self) -> list[_Line]: ...
+    def lines(self) -> list[tuple[int | None, ...]]: ...
+    @property
+    def columns(self) -> list[str]: ...
     @property
     def straight(self) -> tuple[float, float, float] | None: ...
     @property
@@ -175,6 +177,10 @@ class Curve:
     def sites_p90(self) -> _Whole: ...
     @property
     def at_cap(self) -> _Floats: ...
+    @property
+    def se_over_mean(self) -> _Floats | None: ...
+    @property
+    def bias_over_mean(self) -> _Floats | None: ...
     @property
     def even_mean(self) -> float | None: ...
     @property
@@ -282,9 +288,17 @@ def fit(
 ) -> Fit: ...
 def plan(
     *,
-    inadequate: float,
-    adequate: float,
+    inadequate: float | None = None,
+    adequate: float | None = None,
+    upper: tuple[float, float] | None = None,
+    critical: float | None = None,
+    confidence: float = 0.9,
+    sides: str = "two",
+    se_over_mean: float | None = None,
     k: float | None = None,
+    k_interval: tuple[float, float] | None = None,
+    k_sd_log: float | None = None,
+    power_law: tuple[float, float] | None = None,
     fit: Fit | None = None,
     plants: int | None = None,
     per: str = "site",
@@ -294,8 +308,8 @@ def plan(
     max_sites: int = 30,
     every: int = 1,
     at: Sequence[int] | None = None,
-    method: str = "calibrated",
-    closing: str = "call",
+    method: str | None = None,
+    closing: str | None = None,
     undecided_at_most: float | None = None,
     means: Sequence[float] | None = None,
     weights: Sequence[float] | None = None,

@@ -205,3 +205,32 @@ def test_examples_in_the_docs_run() -> None:
                 runner.run(parser.get_doctest(member.__doc__, {}, full, None, 0))
                 ran += 1
     assert ran >= 8 and runner.failures == 0
+
+
+def test_plans_of_every_aim() -> None:
+    # Kuno 1969 (formula from memory) at k 2, D .25: what the rule truly gives, derived independently.
+    plan = stopline.plan(se_over_mean=0.25, k=2.0, min_sites=1, max_sites=300)
+    assert plan.columns == ["sites", "enough_at_least"]
+    assert plan.lines[8] == (9, 144)
+    curve = stopline.evaluate(plan, [0.75, 1.5, 3.0])
+    assert curve.se_over_mean is not None and curve.bias_over_mean is not None
+    np.testing.assert_allclose(curve.expected_sites, [30.67, 19.60, 14.10], atol=5e-3)
+    np.testing.assert_allclose(curve.se_over_mean, [0.2597, 0.2524, 0.2478], atol=5e-5)
+    np.testing.assert_allclose(curve.bias_over_mean, [0.043, 0.033, 0.023], atol=5e-4)
+    # Binns, Nyrop & van der Werf 2000: critical density 1, 15 to 50 sites, variance 3.05·m^1.02.
+    plan = stopline.plan(
+        critical=1.0, confidence=0.85, sides="one", power_law=(3.05, 1.02), min_sites=15, max_sites=50
+    )
+    curve = stopline.evaluate(plan, [0.6, 1.0, 1.5])
+    np.testing.assert_allclose(curve.inadequate, [0.956, 0.553, 0.061], atol=5e-4)
+    assert curve.se_over_mean is None
+    plan = stopline.plan(inadequate=1.0, adequate=2.0, upper=(4.0, 7.0), k=1.2, max_sites=60)
+    assert plan.method == "wald" and len(plan.columns) == 5
+    again = stopline.Plan.from_json(plan.to_json())
+    assert again == plan and again.lines == plan.lines
+    for method in ["curtailed", "two_stage", "two_stage_minimax"]:
+        plan = stopline.plan(inadequate=1.0, adequate=2.0, k=1.2, method=method)
+        assert all(p <= 0.1 for _, _, p in plan.attained)
+    with pytest.raises(stopline.StoplineError) as caught:
+        stopline.plan(k=1.2, critical=1.0, se_over_mean=0.25)
+    assert caught.value.code == "combination"

@@ -186,8 +186,8 @@ pub struct RiskArguments {
 #[derive(Debug, Args)]
 #[command(after_help = "\
 The clumping comes from counts (--from), from a number (--k), or is none (--poisson). With
---score positive, units holding more than --above enemies are counted, and thresholds are shares
-of units.
+--score positive, units holding more than --above enemies are counted: thresholds are shares of
+units, or with a clumping given means of counts.
 
 Examples:
   stopline plan --from counts.csv --per site --inadequate 1 --adequate 2 \\
@@ -196,7 +196,12 @@ Examples:
   stopline plan --score positive --above 0 --inadequate 0.1 --adequate 0.3 --checks 10,29
   stopline plan --method optimal --prior-from counts.csv --from counts.csv --per site \\
       --inadequate 1 --adequate 2
-  stopline plan --lines table.csv --k 2 --per site --inadequate 1.5 --adequate 3")]
+  stopline plan --lines table.csv --k 2 --per site --inadequate 1.5 --adequate 3
+  stopline plan --aim interval --critical 1 --confidence 0.85 --sides one --power-law 3.05,1.02 \\
+      --per site --min-sites 15 --max-sites 50
+  stopline plan --aim precision --se-over-mean 0.25 --k 2 --max-sites 100
+  stopline plan --aim three-calls --inadequate 1 --adequate 2 --upper-inadequate 4 \\
+      --upper-adequate 7 --k 1.2 --per site --method wald")]
 pub struct Plan {
     /// Clumping k (variance m + m²/k at mean m): the smaller, the more clumped
     #[arg(long, value_name = "K", help_heading = "Clumping", conflicts_with_all = ["poisson", "from"])]
@@ -204,27 +209,64 @@ pub struct Plan {
     /// Counts without clumping
     #[arg(long, help_heading = "Clumping", conflicts_with = "from")]
     pub poisson: bool,
+    /// Variance a·m^b at mean m (Taylor's power law): k moves with the mean
+    #[arg(long, value_name = "A,B", help_heading = "Clumping", conflicts_with_all = ["k", "poisson", "from"])]
+    pub power_law: Option<String>,
+    /// k is only known to lie in this interval: risks hold for all of it
+    #[arg(long, value_name = "LOW,HIGH", help_heading = "Clumping", requires = "k", conflicts_with = "k_sd_log")]
+    pub k_interval: Option<String>,
+    /// k differs from field to field, log-normally with this standard deviation of ln k around --k:
+    /// risks hold on average
+    #[arg(long, value_name = "SD", help_heading = "Clumping", requires = "k")]
+    pub k_sd_log: Option<String>,
+    /// With --score positive: share P of positive units from the mean by ln m = a + b·ln(−ln(1 − P)),
+    /// with scatter of ln m
+    #[arg(
+        long,
+        value_name = "A,B[,SCATTER]",
+        help_heading = "Clumping",
+        conflicts_with_all = ["k", "poisson", "from", "power_law"]
+    )]
+    pub proportion: Option<String>,
+    /// two-calls: adequate or inadequate; three-calls: marginal between two pairs of thresholds;
+    /// interval: the side of one critical mean, by a nominal interval; precision: count until the
+    /// standard error is small against the mean
+    #[arg(
+        long,
+        value_name = "AIM",
+        help_heading = "What is asked",
+        default_value = "two-calls",
+        value_parser = ["two-calls", "three-calls", "interval", "precision"]
+    )]
+    pub aim: String,
     /// Table of past counts: their common k is used
     #[arg(long, value_name = "COUNTS", help_heading = "Clumping")]
     pub from: Option<PathBuf>,
     /// At or below this mean enemies are inadequate
-    #[arg(
-        long,
-        value_name = "MEAN",
-        help_heading = "What is asked",
-        required_unless_present = "lines",
-        requires = "adequate"
-    )]
+    #[arg(long, value_name = "MEAN", help_heading = "What is asked")]
     pub inadequate: Option<String>,
     /// At or above this mean they are adequate
-    #[arg(
-        long,
-        value_name = "MEAN",
-        help_heading = "What is asked",
-        required_unless_present = "lines",
-        requires = "inadequate"
-    )]
+    #[arg(long, value_name = "MEAN", help_heading = "What is asked")]
     pub adequate: Option<String>,
+    /// With --aim three-calls: from here to --upper-inadequate enemies are marginal, --adequate being
+    /// the end of the lower pair
+    #[arg(long, value_name = "MEAN", help_heading = "What is asked")]
+    pub upper_inadequate: Option<String>,
+    /// With --aim three-calls: at or above this mean enemies are adequate
+    #[arg(long, value_name = "MEAN", help_heading = "What is asked")]
+    pub upper_adequate: Option<String>,
+    /// With --aim interval: the critical mean
+    #[arg(long, value_name = "MEAN", help_heading = "What is asked")]
+    pub critical: Option<String>,
+    /// With --aim interval: nominal confidence [default: 0.9]
+    #[arg(long, value_name = "LEVEL", help_heading = "What is asked")]
+    pub confidence: Option<String>,
+    /// With --aim interval: whether the confidence is of one side or of both, `one` or `two` [default: two]
+    #[arg(long, value_name = "SIDES", help_heading = "What is asked")]
+    pub sides: Option<String>,
+    /// With --aim precision: standard error over mean to reach [default: 0.25]
+    #[arg(long, value_name = "PART", help_heading = "What is asked")]
+    pub se_over_mean: Option<String>,
     /// What thresholds are counted per: site, plant or 100-plants [required unless a site is one plant]
     #[arg(long, value_name = "UNIT", help_heading = "What is asked")]
     pub per: Option<String>,
@@ -278,16 +320,20 @@ pub struct ShapeArguments {
     #[arg(long, value_name = "N,...", conflicts_with_all = ["min_sites", "max_sites", "every", "lines"])]
     pub checks: Option<String>,
     /// calibrated: parallel lines as narrow as the exact risks allow; optimal: fewest expected sites;
-    /// fixed: one check; wald: lines of Wald (1947), whose risks are nominal [default: calibrated]
+    /// fixed: one check; curtailed: the same, ended as soon as its call is certain; two-stage: two
+    /// checks; two-stage-minimax: two checks, fewest sites at most; wald: lines of Wald (1947), whose
+    /// risks are nominal; nominal: lines by formula, for an interval or a precision
+    /// [default: calibrated; wald for three calls, nominal for an interval or a precision]
     #[arg(long, value_name = "METHOD", conflicts_with = "lines")]
     pub method: Option<String>,
-    /// At the most sites: call, or undecided between the lines [default: call]
+    /// At the most sites: call, or undecided between the lines [default: call; undecided for a precision]
     #[arg(long, value_name = "HOW", conflicts_with = "lines")]
     pub closing: Option<String>,
     /// Most that an optimal plan may end undecided, as a probability
     #[arg(long, value_name = "SHARE", conflicts_with = "lines")]
     pub undecided_at_most: Option<String>,
-    /// Lines typed in from a paper: CSV with sites,inadequate_at_most,adequate_at_least
+    /// Lines typed in from a paper: CSV with sites,inadequate_at_most,adequate_at_least; for three calls
+    /// also marginal_from,marginal_to; for a precision sites,enough_at_least
     #[arg(long, value_name = "TABLE")]
     pub lines: Option<PathBuf>,
 }

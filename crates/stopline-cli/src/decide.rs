@@ -64,12 +64,8 @@ fn text(d: &Decision, note: Option<String>) -> String {
     };
     let mut out = wrapped("", &verdict);
     if let Some(check) = &d.next_check {
-        let line = |t: Option<i64>, words: &str| t.map(|t| format!("{words} {t}"));
-        let lines = [
-            line(check.inadequate_at_most, "inadequate at or below"),
-            line(check.adequate_at_least, "adequate at or above"),
-        ];
-        let lines: Vec<String> = lines.into_iter().flatten().collect();
+        let said = check.lines.iter().filter_map(|(column, t)| t.map(|t| format!("{} {t}", column.words())));
+        let lines: Vec<String> = said.collect();
         let lines = if lines.is_empty() { "no stop there".to_owned() } else { lines.join(", ") };
         out += &wrapped("", &format!("Next check after {}: {lines}.", many(check.sites, "site")));
     }

@@ -7,8 +7,7 @@ use crate::words::figures;
 use crate::{arguments, input, values};
 use serde::Serialize;
 use stopline::evaluate::{CurveRow, Evaluation, evaluate};
-use stopline::plan::Closing;
-use stopline::{Code, Dispersion, Error, Score, Watch};
+use stopline::{Call, Code, Dispersion, Error, Watch};
 
 /// Evaluations under several k.
 #[derive(Serialize)]
@@ -21,8 +20,8 @@ pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<
     let ks = args.k.as_deref().map(|k| values::list("--k", k, values::k)).transpose()?;
     let plan = input::plan(&args.plan)?;
     let score = &plan.asked().score;
-    if let Some(k) = args.k.as_ref().filter(|_| *score != Score::Count) {
-        return Err(Error::new(Code::Combination, "--k", k, "nothing: positive units have no clumping").into());
+    if let Some(k) = args.k.as_ref().filter(|_| plan.asked().dispersion.of_shares()) {
+        return Err(Error::new(Code::Combination, "--k", k, "nothing: shares of units have no clumping").into());
     }
     for &mean in &means {
         plan.asked().dispersion.laws(score, mean).map_err(|e| e.named("--means"))?;
@@ -31,15 +30,15 @@ pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<
         Some(ks) => ks.into_iter().map(|k| Dispersion::ConstantK { k }).collect(),
         None => vec![plan.asked().dispersion],
     };
-    let undecided = plan.asked().closing == Closing::Undecided;
     if let Some(simulation) = Simulation::of(&args.simulation)? {
+        let undecided = plan.asked().closing == stopline::plan::Closing::Undecided;
         let simulated = |under: &Dispersion| simulation.run(&plan, *under, &means);
         let evaluations = under.iter().map(simulated).collect::<Result<Vec<_>, _>>()?;
         return Ok(answer(evaluations, json, |e| simulated::text(e, undecided)));
     }
     let exact = |under: &Dispersion| evaluate(&plan, under, &means, watch);
     let evaluations = under.iter().map(exact).collect::<Result<Vec<_>, _>>()?;
-    Ok(answer(evaluations, json, |e| text(e, undecided)))
+    Ok(answer(evaluations, json, text))
 }
 
 fn answer<E: Serialize>(evaluations: Vec<E>, json: bool, text: impl Fn(&E) -> String) -> Answer {
@@ -58,21 +57,31 @@ pub fn under(dispersion: &Dispersion) -> String {
     }
 }
 
-fn text(evaluation: &Evaluation, undecided: bool) -> String {
+/// The evaluation as a table.
+pub fn text(evaluation: &Evaluation) -> String {
     let mut text = format!("Exact probabilities of each call, and sites, for {}\n\n", under(&evaluation.under));
-    let calls = if undecided { &["adequate", "inadequate", "undecided"][..] } else { &["adequate", "inadequate"] };
-    let headings = [&["mean"], calls, &["sites on average", "sd", "half by", "90 % by", "at the cap"]].concat();
+    let calls = [Call::Adequate, Call::Marginal, Call::Inadequate, Call::Enough, Call::Undecided];
+    let calls: Vec<Call> = calls.into_iter().filter(|call| evaluation.calls.contains(call)).collect();
+    let mut headings = vec!["mean"];
+    headings.extend(calls.iter().map(|call| call.as_str()));
+    headings.extend(["sites on average", "sd", "half by", "90 % by", "at the cap"]);
+    if evaluation.estimates.is_some() {
+        headings.extend(["true SE/mean", "mean too high by"]);
+    }
     let p = |p: f64| format!("{p:.4}");
-    let row = |row: &CurveRow| {
-        let mut cells = vec![figures(row.mean), p(row.adequate), p(row.inadequate)];
-        cells.extend(undecided.then(|| p(row.undecided)));
+    let row = |(i, row): (usize, &CurveRow)| {
+        let mut cells = vec![figures(row.mean)];
+        cells.extend(calls.iter().map(|&call| p(row.p(call))));
         cells.push(format!("{:.2}", row.expected_sites));
         cells.push(format!("{:.2}", row.sites_sd));
         cells.extend([row.sites_p50, row.sites_p90].map(|n| n.to_string()));
         cells.push(p(row.at_cap));
+        if let Some(estimate) = evaluation.estimates.as_ref().and_then(|all| all.get(i)) {
+            cells.extend([p(estimate.se_over_mean), format!("{:+.1} %", 100.0 * estimate.bias_over_mean)]);
+        }
         cells
     };
-    text += &output::table(&headings, evaluation.curve.rows.iter().map(row), 0);
+    text += &output::table(&headings, evaluation.curve.rows.iter().enumerate().map(row), 0);
     if let Some(mean) = evaluation.curve.even_mean {
         text += &format!("\nBoth calls are equally likely at mean {}.\n", figures(mean));
     }

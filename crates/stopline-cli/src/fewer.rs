@@ -7,7 +7,7 @@ use crate::output;
 use crate::words::{figures, in_100};
 use stopline::evaluate::{CurveRow, evaluate, evaluate_lines};
 use stopline::plan::{Aim, Design, Plan, fewest_fixed_sites, wald_lines};
-use stopline::{Dispersion, Error, Lines, Mean, Risk, Risks, Row, Score, Thresholds, Total, Watch};
+use stopline::{Dispersion, Error, Lines, Mean, Risk, Risks, Row, Thresholds, Total, Watch};
 
 /// Numbers of sites that people commonly walk (common practice, no source).
 const COMMON: [u32; 2] = [30, 25];
@@ -22,7 +22,7 @@ pub struct Other {
 /// The table: both risks, and average sites at five true means.
 pub fn fewer(plan: &Plan, thresholds: Thresholds, other: Option<&Other>, watch: &dyn Watch) -> Result<String, Error> {
     let design = with_risks(plan.asked(), thresholds)?;
-    let means = five_means(&design.score, thresholds)?;
+    let means = five_means(design.dispersion.of_shares(), thresholds)?;
     let slope = wald_lines(&design)?.slope;
     let mut rows = Vec::new();
     for n in COMMON {
@@ -80,10 +80,10 @@ fn cells(name: String, rows: &[CurveRow], sites: Vec<String>) -> Vec<String> {
 
 /// Half the lower threshold, it, the geometric middle, the upper threshold, twice it; for shares the
 /// same of their odds.
-fn five_means(score: &Score, thresholds: Thresholds) -> Result<[Mean; 5], Error> {
+fn five_means(shares: bool, thresholds: Thresholds) -> Result<[Mean; 5], Error> {
     let (low, high) = (thresholds.inadequate(), thresholds.adequate());
     let [to, from]: [fn(f64) -> f64; 2] =
-        if *score == Score::Count { [|m| m, |x| x] } else { [|p| p / (1.0 - p), |odds| odds / (1.0 + odds)] };
+        if shares { [|p| p / (1.0 - p), |odds| odds / (1.0 + odds)] } else { [|m| m, |x| x] };
     let (a, b) = (to(low.get()), to(high.get()));
     let mean = |x: f64| Mean::new(from(x));
     Ok([mean(0.5 * a)?, low, mean((a * b).sqrt())?, high, mean(2.0 * b)?])

@@ -7,6 +7,7 @@
 //! Exit codes: 0 done; 1 the machine failed; 2 input refused; 3 no plan meets the request;
 //! 130 interrupted.
 
+mod aim;
 mod arguments;
 mod card;
 mod decide;

@@ -1,5 +1,6 @@
 //! `stopline plan`: from what is asked to a plan, its report, its file and its card.
 
+use crate::aim::Asked;
 use crate::failure::Failure;
 use crate::output::Answer;
 use crate::past::Past;
@@ -8,18 +9,17 @@ use crate::words::many;
 use crate::{arguments, input, request, values};
 use std::fs;
 use std::path::PathBuf;
-use stopline::plan::{About, Aim, Design, Method, Plan, Table};
-use stopline::{Code, Dispersion, Error, K, Plants, Score, Thresholds, Unit, Watch};
+use stopline::plan::{About, Design, Method, Plan, Table};
+use stopline::{Code, Column, Dispersion, Error, K, Plants, Score, Watch};
 
 pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
     files_differ(args)?;
     // What is quick to check comes before counts are read and fitted.
     let score = args.score.score()?;
-    let thresholds = request::thresholds(args)?;
-    let risks = args.risks.risks()?;
+    let asked = Asked::of(args)?;
     let undecided = args.shape.undecided_at_most.as_deref().map(|text| values::share("--undecided-at-most", text));
     let undecided = undecided.transpose()?;
-    let method = args.shape.method()?;
+    let method = args.shape.method(&args.aim)?;
     if undecided.is_some() && method != Method::Optimal {
         return Err(Error::new(Code::Combination, "--undecided-at-most", "given", "only with --method optimal").into());
     }
@@ -27,7 +27,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     let given = args.shape.lines.as_deref().map(input::table).transpose()?;
     let (checks, closing) = match &given {
         Some(table) => (table.checks.clone(), table.closing),
-        None => (args.shape.checks()?, args.shape.closing()?),
+        None => (args.shape.checks()?, args.shape.closing(&args.aim)?),
     };
     let k = args.k.as_deref().map(|text| values::k("--k", text)).transpose()?;
     let past = args.from.as_deref().map(|path| Past::read(path, &args.reading, watch)).transpose()?;
@@ -39,17 +39,25 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
         (None, Some(past)) => past.counts.plants,
         (None, None) => Plants::USUAL,
     };
-    let unit = match thresholds {
-        Some(_) => unit(args, &score, known)?,
-        None => Unit::Site,
-    };
-    let thresholds = thresholds.map(|t| per_site(&score, t, unit, plants)).transpose()?;
-    let risks = if given.is_some() && !args.risks.given() { None } else { Some(risks) };
-    let aim = Aim::TwoCalls { thresholds, risks };
+    let several = !dispersion.of_shares() && matches!(score, Score::Positive { units, .. } if units > 1);
+    if several && args.aim != "precision" {
+        let allowed = "1 where means of counts are given: a site is then the unit";
+        return Err(
+            Error::new(Code::Combination, "--units", args.score.units.as_deref().unwrap_or_default(), allowed).into()
+        );
+    }
+    let unit = asked.unit(args, &dispersion, known)?;
+    let aim = asked.per_site(args, unit, plants)?;
     let design = Design { score, plants, dispersion, aim, checks, closing };
-    for (flag, mean) in thresholds.iter().flat_map(|t| [("--inadequate", t.inadequate()), ("--adequate", t.adequate())])
-    {
-        design.dispersion.laws(&design.score, mean).map_err(|e| e.named(flag))?;
+    if let Some(table) = given.as_ref().filter(|table| table.columns != aim.columns()) {
+        let columns = |of: &[Column]| of.iter().map(|c| c.as_str()).collect::<Vec<_>>().join(", ");
+        let what = format!("columns of --lines for --aim {}", args.aim);
+        return Err(Error::new(Code::Combination, what, columns(table.columns), columns(aim.columns())).into());
+    }
+    if let Some(thresholds) = design.thresholds() {
+        for (flag, mean) in [("--inadequate", thresholds.inadequate()), ("--adequate", thresholds.adequate())] {
+            design.dispersion.laws(&design.score, mean).map_err(|e| e.named(flag))?;
+        }
     }
 
     let least = args.objective.least(&design, unit, &args.reading, watch)?;
@@ -68,22 +76,65 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     )
 }
 
-/// How counts vary, from the one flag that says it; positive units need none.
+/// How counts vary, from the flags that say it; positive units need none.
 fn dispersion(args: &arguments::Plan, score: &Score, k: Option<K>, past: Option<&Past>) -> Result<Dispersion, Error> {
     let said = match (k, past) {
-        (Some(k), _) => Some(Dispersion::ConstantK { k }),
+        (Some(k), _) => Some(uncertain(args, k)?),
         (None, Some(past)) => Some(past.for_plan.dispersion),
-        (None, None) => args.poisson.then_some(Dispersion::Poisson),
+        (None, None) => match &args.power_law {
+            Some(text) => {
+                let [a, b] = two("--power-law", text)?;
+                Some(Dispersion::power_law(a, b).map_err(|e| {
+                    let name = format!("--power-law, {},", e.what());
+                    e.named(name)
+                })?)
+            }
+            None => args.poisson.then_some(Dispersion::Poisson),
+        },
     };
     match (score, said) {
-        (Score::Count, Some(said)) => Ok(said),
+        (_, Some(said)) => Ok(said),
         (Score::Count, None) => {
             let allowed = "one of them, to say how clumped counts are";
-            Err(Error::new(Code::Usage, "--k, --poisson or --from", "missing", allowed))
+            Err(Error::new(Code::Usage, "--k, --poisson, --power-law or --from", "missing", allowed))
         }
-        (_, None) => Ok(Dispersion::Binomial),
-        (_, Some(_)) => Err(Error::new(Code::Combination, "--score", "positive", "without --k, --poisson and --from")),
+        (_, None) => match &args.proportion {
+            Some(text) => {
+                let allowed = "two or three, with commas between";
+                let numbers = values::list("--proportion", text, |flag, part| values::number(flag, part, allowed))?;
+                let (a, b, scatter) = match *numbers.as_slice() {
+                    [a, b] => (a, b, 0.0),
+                    [a, b, scatter] => (a, b, scatter),
+                    _ => return Err(Error::new(Code::Usage, "--proportion", text, format!("numbers, {allowed}"))),
+                };
+                Dispersion::proportion(a, b, scatter).map_err(|e| {
+                    let name = format!("--proportion, {},", e.what());
+                    e.named(name)
+                })
+            }
+            None => Ok(Dispersion::Binomial),
+        },
     }
+}
+
+/// k with what is said of its uncertainty.
+fn uncertain(args: &arguments::Plan, k: K) -> Result<Dispersion, Error> {
+    if let Some(text) = &args.k_interval {
+        let [low, high] = two("--k-interval", text)?;
+        let end = |x| K::new(x).map_err(|e| e.named("--k-interval"));
+        return Dispersion::k_interval(k, end(low)?, end(high)?).map_err(|e| e.named("--k"));
+    }
+    match &args.k_sd_log {
+        Some(text) => Dispersion::k_spread(k, values::number("--k-sd-log", text, "from 0 to 3")?)
+            .map_err(|e| e.named("--k-sd-log")),
+        None => Ok(Dispersion::ConstantK { k }),
+    }
+}
+
+/// Two numbers with a comma between.
+fn two(flag: &str, text: &str) -> Result<[f64; 2], Error> {
+    let numbers = values::list(flag, text, |flag, part| values::number(flag, part, "twice, with a comma between"))?;
+    numbers.try_into().map_err(|_| Error::new(Code::Usage, flag, text, "two numbers with a comma between"))
 }
 
 fn answer(
@@ -104,24 +155,6 @@ fn answer(
     answer.files.extend(args.out.iter().map(|path| (path.clone(), file.clone())));
     answer.files.extend(args.card.iter().map(|path| (path.clone(), stopline::card(plan))));
     Ok(answer)
-}
-
-/// What thresholds are counted per; shares of units have no other unit.
-fn unit(args: &arguments::Plan, score: &Score, known: Option<Plants>) -> Result<Unit, Error> {
-    match &args.per {
-        _ if *score == Score::Count => request::unit(args.per.as_deref(), known),
-        None => Ok(Unit::Site),
-        Some(per) => Err(Error::new(Code::Combination, "--per", per, "nothing: thresholds are shares of units")),
-    }
-}
-
-/// Thresholds per site; shares of units stay as they are.
-fn per_site(score: &Score, t: Thresholds, unit: Unit, plants: Plants) -> Result<Thresholds, Error> {
-    if *score != Score::Count {
-        return Ok(t);
-    }
-    let mean = |flag, mean| request::per_site(flag, mean, unit, plants);
-    Thresholds::new(mean("--inadequate", t.inadequate())?, mean("--adequate", t.adequate())?)
 }
 
 fn about(past: Option<&Past>) -> About {

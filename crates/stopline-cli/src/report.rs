@@ -8,9 +8,9 @@ use crate::past::Past;
 use crate::words::{figures, in_all_units, many, one_line, wrapped};
 use stopline::decide::standing_cautions;
 use stopline::dispersion::{Clumping, FieldMeans};
-use stopline::evaluate::largest_expected_sites;
+use stopline::evaluate::{evaluate, largest_expected_sites};
 use stopline::plan::{Closing, Method, Objective, Plan, Straight};
-use stopline::{Call, Dispersion, Error, K, Row, Score, Watch, times};
+use stopline::{Dispersion, Error, K, Mean, Row, Watch, stated};
 
 /// Checks that the report shows; the card has all.
 const SHOWN_CHECKS: usize = 6;
@@ -41,7 +41,7 @@ pub fn report(plan: &Plan, how: &Report<'_>, watch: &dyn Watch) -> Result<String
     };
     thresholds(&mut out, plan, how);
     if let Some(thresholds) = plan.asked().thresholds() {
-        let of = if plan.asked().score == Score::Count { "means per site" } else { "shares of units" };
+        let of = if plan.asked().dispersion.of_shares() { "shares of units" } else { "means per site" };
         out += &format!("\nWould fewer sites do? Wrong calls in 100 fields, and sites on average at true {of}\n");
         // A plan there is; means too large to look around must not take it away.
         out += &fewer(plan, thresholds, other.as_ref(), watch)
@@ -49,12 +49,10 @@ pub fn report(plan: &Plan, how: &Report<'_>, watch: &dyn Watch) -> Result<String
         out += &optimal(plan, watch)?;
         out += &objective::told(plan, how.means);
     }
-    for row in plan.attained() {
-        let level = if row.call == Call::Adequate { "low" } else { "high" };
-        let said =
-            format!("A field truly at the {level} level would be called {} {}.", row.call.as_str(), times(row.p));
-        out += &wrapped("", &said);
+    if plan.asked().thresholds().is_none() {
+        out += &truth(plan, watch)?;
     }
+    stated(plan).iter().for_each(|said| out += &wrapped("", said));
     out.push('\n');
     out += &stops(plan);
     out += &straight(plan);
@@ -107,20 +105,66 @@ fn assumed(dispersion: &Dispersion) -> String {
         Dispersion::ConstantK { k } => format!("k {}, as given (variance m + m²/k at mean m)", figures(k.get())),
         Dispersion::Poisson => "none, as given: enemies fall independently (Poisson)".to_owned(),
         Dispersion::Binomial => "units are positive independently of each other (binomial)".to_owned(),
+        Dispersion::KInterval { k, low, high, .. } => {
+            let [k, low, high] = [k, low, high].map(|k| figures(k.get()));
+            format!("k {k}, known to lie from {low} to {high}: risks hold for all of these")
+        }
+        Dispersion::KSpread { median, sd_log, .. } => {
+            let (k, sd) = (figures(median.get()), figures(*sd_log));
+            format!("k differs from field to field around {k} (standard deviation of ln k {sd}): risks hold on average")
+        }
+        Dispersion::PowerLaw { a, b, .. } => {
+            format!("variance {} × mean^{}: k moves with the mean", figures(*a), figures(*b))
+        }
+        Dispersion::Proportion { a, b, scatter, .. } => format!(
+            "share P of positive units by ln m = {} + {} ln(-ln(1 - P)), scatter of ln m {}",
+            figures(*a),
+            figures(*b),
+            figures(*scatter)
+        ),
         other => other.name().to_owned(),
     }
 }
 
 fn thresholds(out: &mut String, plan: &Plan, how: &Report<'_>) {
     let design = plan.asked();
-    let Some(t) = design.thresholds() else { return };
-    let words = |mean| in_all_units(mean, &design.score, design.plants);
-    *out += &format!("Thresholds  inadequate at or below {}\n", words(t.inadequate()));
-    *out += &format!("{BELOW}adequate at or above {}\n", words(t.adequate()));
-    if design.score == Score::Count && !how.plants_known && how.past.is_none() {
+    match design.thresholds() {
+        Some(t) => {
+            let words = |mean| in_all_units(mean, design);
+            *out += &format!("Thresholds  inadequate at or below {}\n", words(t.inadequate()));
+            *out += &format!("{BELOW}adequate at or above {}\n", words(t.adequate()));
+        }
+        None => {
+            let heads = std::iter::once("Asked       ").chain(std::iter::repeat(BELOW));
+            heads.zip(design.in_words()).for_each(|(head, said)| *out += &wrapped(head, &said));
+        }
+    }
+    if !design.dispersion.of_shares() && !how.plants_known && how.past.is_none() {
         let plants = many(design.plants.get(), "plant");
         *out += &wrapped(BELOW, &format!("a site is taken as {plants}, as nobody said (--plants)"));
     }
+}
+
+/// What a plan without two thresholds really does, at means around what is asked.
+fn truth(plan: &Plan, watch: &dyn Watch) -> Result<String, Error> {
+    let design = plan.asked();
+    let mut means: Vec<Mean> = design.aim.stated().into_iter().map(|(mean, _)| mean).collect();
+    means.dedup();
+    let (low, high) = match (means.first(), means.last()) {
+        (Some(low), Some(high)) => (low.get(), high.get()),
+        _ if !design.dispersion.of_shares() => (0.5, 4.0),
+        _ => (0.1, 0.4),
+    };
+    // Half the lowest and twice the highest; for shares the same of their odds.
+    let share = design.dispersion.of_shares();
+    let times = |m: f64, by: f64| if share { by * m / (1.0 - m + by * m) } else { by * m };
+    let middle = (low * high).sqrt();
+    let around = [times(low, 0.5), times(high, 2.0)].into_iter().chain((means.len() < 3).then_some(middle));
+    means.extend(around.map(Mean::new).collect::<Result<Vec<_>, _>>()?);
+    means.sort_by(|a, b| a.get().total_cmp(&b.get()));
+    means.dedup();
+    let evaluation = evaluate(plan, &design.dispersion, &means, watch)?;
+    Ok(format!("\n{}\n", crate::evaluate::text(&evaluation)))
 }
 
 /// The lines at a few checks.
@@ -139,10 +183,8 @@ fn stops(plan: &Plan) -> String {
     };
     let sites: Vec<String> = chosen.iter().map(|row| row.at.to_string()).collect();
     let headings: Vec<&str> = std::iter::once("sites").chain(sites.iter().map(String::as_str)).collect();
-    let lines = [
-        line("inadequate at or below", &|row| row.at_most(Call::Inadequate)),
-        line("adequate at or above", &|row| row.at_least(Call::Adequate)),
-    ];
+    let columns = plan.asked().aim.columns();
+    let lines = columns.iter().map(|column| line(column.words(), &|row| column.of(row)));
     format!("Stop lines on the total{some}\n{}", output::table(&headings, lines, 1))
 }
 

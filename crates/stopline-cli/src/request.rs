@@ -1,9 +1,9 @@
 //! What is asked of a plan, from the command line to the core's types.
 
-use crate::arguments::{Plan, RiskArguments, ScoreArguments, ShapeArguments};
+use crate::arguments::{RiskArguments, ScoreArguments, ShapeArguments};
 use crate::values;
 use stopline::plan::{Checks, Closing, Method};
-use stopline::{Code, Error, MOST_SITES, Mean, Plants, Risks, Score, Thresholds, Unit};
+use stopline::{Code, Error, MOST_SITES, Mean, Plants, Risks, Score, Unit};
 
 /// Risks where none are given.
 const RISK: &str = "0.1";
@@ -36,17 +36,6 @@ pub fn unit(per: Option<&str>, plants: Option<Plants>) -> Result<Unit, Error> {
 /// A mean given per unit, per site.
 pub fn per_site(flag: &str, mean: Mean, unit: Unit, plants: Plants) -> Result<Mean, Error> {
     Mean::new(mean.get() * unit.in_a_site(plants)).map_err(|e| e.named(format!("{flag}, per site,")))
-}
-
-/// Both thresholds per unit as given, if any.
-pub fn thresholds(args: &Plan) -> Result<Option<Thresholds>, Error> {
-    let (Some(inadequate), Some(adequate)) = (&args.inadequate, &args.adequate) else { return Ok(None) };
-    let inadequate = values::mean("--inadequate", inadequate)?;
-    let adequate = values::mean("--adequate", adequate)?;
-    Thresholds::new(inadequate, adequate).map(Some).map_err(|e| {
-        let allowed = format!("less than --adequate, {}", adequate.get());
-        Error::new(e.code(), "--inadequate", inadequate.get(), allowed)
-    })
 }
 
 impl RiskArguments {
@@ -98,8 +87,13 @@ impl ShapeArguments {
     }
 
     /// The method of plans that are derived.
-    pub fn method(&self) -> Result<Method, Error> {
-        match self.method.as_deref().map_or(Ok(Method::Calibrated), Method::parse) {
+    pub fn method(&self, aim: &str) -> Result<Method, Error> {
+        let usual = match aim {
+            "two-calls" => Method::Calibrated,
+            "three-calls" => Method::Wald,
+            _ => Method::Nominal,
+        };
+        match self.method.as_deref().map_or(Ok(usual), Method::parse) {
             Ok(Method::Given) | Err(_) => {
                 let derived = Method::ALL.into_iter().filter(|m| *m != Method::Given).map(Method::as_str);
                 let allowed = format!("{}; --lines gives a table typed in", derived.collect::<Vec<_>>().join(", "));
@@ -110,8 +104,9 @@ impl ShapeArguments {
     }
 
     /// The closing.
-    pub fn closing(&self) -> Result<Closing, Error> {
-        self.closing.as_deref().map_or(Ok(Closing::Call), Closing::parse).map_err(|e| e.named("--closing"))
+    pub fn closing(&self, aim: &str) -> Result<Closing, Error> {
+        let usual = if aim == "precision" { Closing::Undecided } else { Closing::Call };
+        self.closing.as_deref().map_or(Ok(usual), Closing::parse).map_err(|e| e.named("--closing"))
     }
 }
 

@@ -32,7 +32,8 @@ fn is_negative(word: &OsString) -> bool {
     rest.is_some_and(|r| r.starts_with(|c: char| c.is_ascii_digit() || ".,iInN".contains(c)))
 }
 
-fn number(flag: &str, text: &str, allowed: &str) -> Result<f64, Error> {
+/// A number; `allowed` says which.
+pub fn number(flag: &str, text: &str, allowed: &str) -> Result<f64, Error> {
     let refused = |_| Error::new(Code::NotANumber, flag, shown(text), format!("a number {allowed}"));
     text.trim().parse().map_err(refused)
 }

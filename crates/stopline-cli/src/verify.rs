@@ -2,10 +2,10 @@
 
 use crate::failure::Failure;
 use crate::output::Answer;
-use crate::words::{figures, wrapped};
+use crate::words::wrapped;
 use crate::{arguments, input};
 use serde::Serialize;
-use stopline::{Call, Watch, times};
+use stopline::{Watch, stated};
 
 /// What was found right.
 #[derive(Serialize)]
@@ -21,18 +21,7 @@ pub fn run(args: &arguments::Verify, json: bool, watch: &dyn Watch) -> Result<An
         return Ok(Answer::json(&Verified { plan: plan.digest().as_str(), verified: true }));
     }
     let mut text = format!("Unchanged since it was made: {}\n", plan.digest());
-    for row in plan.attained() {
-        let level = if row.call == Call::Adequate { "low" } else { "high" };
-        text += &wrapped(
-            "",
-            &format!(
-                "Recomputed: a field truly at the {level} level ({} per site) is called {} {}.",
-                figures(row.mean.get()),
-                row.call.as_str(),
-                times(row.p)
-            ),
-        );
-    }
+    stated(&plan).iter().for_each(|said| text += &wrapped("", &format!("Recomputed: {said}")));
     if let Some(proof) = plan.proof() {
         text += &format!(
             "Recomputed: no plan at these checks and risks beats {:.3} sites on average; this one takes {:.3}.\n",

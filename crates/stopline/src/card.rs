@@ -1,9 +1,9 @@
 //! The card a person carries into the field: every check's line, in plain text.
 
 use crate::decide::standing_cautions;
-use crate::lines::{Call, Row};
-use crate::params::{Plants, Unit};
-use crate::plan::{Closing, Plan};
+use crate::lines::{Call, Column, Row};
+use crate::params::{Mean, Plants, Unit};
+use crate::plan::{Aim, AttainedRow, Closing, Design, Plan};
 use crate::score::Score;
 use std::fmt::Write as _;
 
@@ -33,24 +33,31 @@ pub fn card(plan: &Plan) -> String {
     out.push('\n');
     table(&mut out, plan);
     out.push('\n');
-    let of = if plan.asked().score == Score::Count { "per site" } else { "of all units" };
-    for row in plan.attained() {
-        let level = if row.call == Call::Adequate { "low" } else { "high" };
-        wrap(
-            &mut out,
-            &format!(
-                "A field truly at the {level} level ({} {of}) is called {} {}.",
-                row.mean.get(),
-                row.call.as_str(),
-                times(row.p)
-            ),
-        );
-    }
+    stated(plan).iter().for_each(|text| wrap(&mut out, text));
     for caution in plan.cautions().iter().chain(&standing_cautions()) {
         wrap(&mut out, &caution.text);
     }
     let _ = write!(out, "\nPlan {}, {} lines\n", plan.digest().short(), plan.method().as_str());
     out
+}
+
+/// The exact chances that a plan states, in words.
+#[must_use]
+pub fn stated(plan: &Plan) -> Vec<String> {
+    let design = plan.asked();
+    let unit = if design.dispersion.of_shares() { "of all units" } else { "per site" };
+    let at = |row: &AttainedRow| {
+        let mean = format!("{} {unit}", row.mean.get());
+        match (&design.aim, row.call) {
+            (Aim::TwoCalls { .. }, Call::Adequate) => format!("the low level ({mean})"),
+            (Aim::TwoCalls { .. }, _) => format!("the high level ({mean})"),
+            (Aim::Interval { .. }, _) => format!("the critical mean ({mean})"),
+            _ => mean,
+        }
+    };
+    let say =
+        |row: &AttainedRow| format!("A field truly at {} is called {} {}.", at(row), row.call.as_str(), times(row.p));
+    plan.attained().iter().map(say).collect()
 }
 
 /// A probability as people say it, rounded up so that it never promises too much.
@@ -92,12 +99,7 @@ fn head(out: &mut String, plan: &Plan) {
         }
     };
     wrap(out, &format!("One site is {plants_words}. {add}; after each listed site compare the total."));
-    if let Some(t) = plan.asked().thresholds() {
-        for (name, mean) in [("Inadequate", t.inadequate().get()), ("Adequate", t.adequate().get())] {
-            let side = if name == "Adequate" { "or more" } else { "or fewer" };
-            wrap(out, &format!("{name} means {} {side}.", in_all_units(mean, score, plants)));
-        }
-    }
+    plan.asked().in_words().iter().for_each(|text| wrap(out, text));
     if let Some(line) = plan.straight() {
         wrap(
             out,
@@ -112,40 +114,80 @@ fn head(out: &mut String, plan: &Plan) {
     }
 }
 
+/// A column's heading in two lines, and its width.
+fn heading(column: Column) -> (&'static str, &'static str, usize) {
+    match column {
+        Column::InadequateAtMost => ("inadequate", "at most", 10),
+        Column::MarginalFrom => ("marginal", "from", 8),
+        Column::MarginalTo => ("marginal", "to", 8),
+        Column::AdequateAtLeast => ("adequate", "at least", 9),
+        Column::EnoughAtLeast => ("enough", "at least", 8),
+    }
+}
+
 /// Checks in blocks side by side, read downwards.
 fn table(out: &mut String, plan: &Plan) {
-    let rows = plan.lines().rows();
-    let blocks = if rows.len() > 12 { BLOCKS } else { 1 };
+    let (rows, columns) = (plan.lines().rows(), plan.asked().aim.columns());
+    let line = |sites: &str, cell: &dyn Fn(Column) -> String, total: &str| {
+        let cells: String = columns.iter().map(|&c| format!("  {:>1$}", cell(c), heading(c).2)).collect();
+        format!("{sites:>5}{cells}  {total:<6}")
+    };
+    let titles = line("sites", &|c| heading(c).0.to_owned(), "total");
+    let blocks = if rows.len() > 12 && BLOCKS * (titles.len() + 3) <= WIDTH + 3 { BLOCKS } else { 1 };
     let height = rows.len().div_ceil(blocks);
-    let heading = format!("{:>5}  {:>10}  {:>9}  {:<6}", "sites", "inadequate", "adequate", "total");
-    let below = format!("{:>5}  {:>10}  {:>9}  {:<6}", "", "at most", "at least", "so far");
-    for line in [heading, below] {
+    for line in [titles, line("", &|c| heading(c).1.to_owned(), "so far")] {
         put(out, vec![line; blocks].join("   ").trim_end());
     }
+    let cells = |row: &Row| {
+        let cell = |c: Column| c.of(row).map_or_else(|| "-".to_owned(), |t| t.to_string());
+        line(&row.at.to_string(), &cell, "______")
+    };
     for i in 0..height {
         let cells: Vec<String> = (0..blocks).filter_map(|b| rows.get(b * height + i)).map(cells).collect();
         put(out, cells.join("   ").trim_end());
     }
-    put(out, "Between the two totals: keep sampling.");
+    let (between, open) = match plan.asked().aim {
+        Aim::Precision { .. } => ("Below the total: keep sampling.", "Below it at the last check"),
+        Aim::ThreeCalls { .. } => ("In none of these ranges: keep sampling.", "In none at the last check"),
+        _ => ("Between the two totals: keep sampling.", "Between them at the last check"),
+    };
+    put(out, between);
     if plan.asked().closing == Closing::Undecided {
-        put(out, "Between them at the last check: undecided.");
+        put(out, &format!("{open}: undecided."));
     }
 }
 
-fn cells(row: &Row) -> String {
-    let cell = |t: Option<i64>| t.map_or_else(|| "-".to_owned(), |t| t.to_string());
-    format!(
-        "{:>5}  {:>10}  {:>9}  {:<6}",
-        row.at,
-        cell(row.at_most(Call::Inadequate)),
-        cell(row.at_least(Call::Adequate)),
-        "______"
-    )
+impl Design {
+    /// What is asked, in words: one sentence for each mean or precision.
+    #[must_use]
+    pub fn in_words(&self) -> Vec<String> {
+        let words = |mean: Mean| in_all_units(mean.get(), self.dispersion.of_shares(), self.plants);
+        let low = |name: &str, mean| format!("{name} means {} or fewer.", words(mean));
+        let high = |name: &str, mean| format!("{name} means {} or more.", words(mean));
+        match &self.aim {
+            Aim::TwoCalls { thresholds, .. } => thresholds
+                .iter()
+                .flat_map(|t| [low("Inadequate", t.inadequate()), high("Adequate", t.adequate())])
+                .collect(),
+            Aim::ThreeCalls { lower, upper } => {
+                let marginal = (lower.thresholds.adequate(), upper.thresholds.inadequate());
+                vec![
+                    low("Inadequate", lower.thresholds.inadequate()),
+                    format!("Marginal means {} to {}.", words(marginal.0), words(marginal.1)),
+                    high("Adequate", upper.thresholds.adequate()),
+                ]
+            }
+            Aim::Interval { critical, .. } => vec![format!("The critical mean is {}.", words(*critical))],
+            Aim::Precision { se_over_mean } => {
+                vec![format!("Enough means a standard error of at most {} of the mean.", short(se_over_mean.get()))]
+            }
+        }
+    }
 }
 
 /// A mean per site in every unit; a share of positive units as itself.
-fn in_all_units(mean: f64, score: &Score, plants: Plants) -> String {
-    if let Score::Positive { .. } = score {
+fn in_all_units(mean: f64, share: bool, plants: Plants) -> String {
+    if share {
         return format!("{} of all units", short(mean));
     }
     let in_unit = |u: &Unit| format!("{} per {}", short(mean / u.in_a_site(plants)), u.as_str().replace('-', " "));

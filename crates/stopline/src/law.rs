@@ -187,6 +187,37 @@ impl Law {
         }
     }
 
+    /// Variance of one site's step.
+    #[must_use]
+    pub fn variance(&self) -> f64 {
+        match self {
+            Law::Poisson { mean } => mean.get(),
+            Law::NegBin { mean, k } => mean.get() + mean.get() * mean.get() / k.get(),
+            Law::Binomial { p, units } => f64::from(*units) * p.get() * (1.0 - p.get()),
+            Law::Table { first, p } => {
+                let m = self.mean();
+                let steps = (*first..).zip(p.iter());
+                steps.map(|(x, p)| p * (x as f64 - m) * (x as f64 - m)).sum()
+            }
+        }
+    }
+
+    /// P(one site's step > `above`), by the regularised incomplete beta and gamma functions.
+    pub(crate) fn more_than(&self, above: u32) -> f64 {
+        use statrs::function::{beta::checked_beta_reg, gamma::checked_gamma_lr};
+        let x = f64::from(above);
+        match self {
+            Law::Poisson { mean } if above == 0 => -libm::expm1(-mean.get()),
+            Law::NegBin { mean, k } if above == 0 => -libm::expm1(-k.get() * libm::log1p(mean.get() / k.get())),
+            Law::Poisson { mean } => checked_gamma_lr(x + 1.0, mean.get()).unwrap_or(f64::NAN),
+            Law::NegBin { mean, k } => {
+                let share = mean.get() / (mean.get() + k.get());
+                checked_beta_reg(x + 1.0, k.get(), share).unwrap_or(f64::NAN)
+            }
+            Law::Binomial { .. } | Law::Table { .. } => f64::NAN,
+        }
+    }
+
     /// Probabilities that a batch of `sites` adds `sites·first`, `sites·first + 1`, …, `len` of them
     /// (fewer where the law ends before).
     pub(crate) fn batch(&self, sites: u32, len: usize, out: &mut Vec<f64>) {

@@ -18,10 +18,10 @@ pub mod simulate;
 mod special;
 mod watch;
 
-pub use card::{card, times};
+pub use card::{card, stated, times};
 pub use dispersion::Dispersion;
 pub use error::{Code, Error, Errors, Place};
-pub use lines::{Call, Lines, Row, Stop, Verdict};
+pub use lines::{Call, Column, Lines, Row, Stop, Verdict};
 pub use params::{K, Level, MOST_SITES, Mean, Plants, Risk, Risks, Share, Thresholds, Unit};
 pub use score::{Score, Site, Total};
 pub use watch::{Quiet, Watch};

@@ -124,6 +124,48 @@ impl Row {
         Self { at, stops }
     }
 
+    /// A check of a plan with three calls; what `marginal` leaves open between the lines `middle` fills.
+    #[must_use]
+    pub fn three_calls(
+        at: u32,
+        inadequate_at_most: Option<Total>,
+        marginal: Option<(Total, Total)>,
+        adequate_at_least: Option<Total>,
+        middle: Option<Call>,
+    ) -> Self {
+        let Some((from, to)) = marginal else {
+            return Self::two_calls(at, inadequate_at_most, adequate_at_least, middle);
+        };
+        let (below, above) =
+            (inadequate_at_most.map(|a| a.saturating_add(1)), adequate_at_least.map(|b| b.saturating_sub(1)));
+        let parts = [
+            inadequate_at_most.map(|a| (None, Some(a), Call::Inadequate)),
+            middle.map(|call| (below, Some(from.saturating_sub(1)), call)),
+            Some((Some(from), Some(to), Call::Marginal)),
+            middle.map(|call| (Some(to.saturating_add(1)), above, call)),
+            adequate_at_least.map(|b| (Some(b), None, Call::Adequate)),
+        ];
+        let some = |&(from, to, _): &(Option<Total>, Option<Total>, Call)| from.zip(to).is_none_or(|(f, t)| f <= t);
+        let stops = parts.into_iter().flatten().filter(some).map(|(from, to, call)| Stop { from, to, call }).collect();
+        Self { at, stops }
+    }
+
+    /// A check that stops where enough was counted; below, `below` closes the plan.
+    #[must_use]
+    pub fn enough(at: u32, enough_at_least: Option<Total>, below: Option<Call>) -> Self {
+        let to = enough_at_least.map(|t| t.saturating_sub(1));
+        let stops = match (enough_at_least, below) {
+            (Some(t), Some(_)) if t <= 0 => vec![Stop { from: None, to: None, call: Call::Enough }],
+            (Some(t), None) => vec![Stop { from: Some(t), to: None, call: Call::Enough }],
+            (Some(t), Some(call)) => {
+                vec![Stop { from: None, to, call }, Stop { from: Some(t), to: None, call: Call::Enough }]
+            }
+            (None, Some(call)) => vec![Stop { from: None, to: None, call }],
+            (None, None) => Vec::new(),
+        };
+        Self { at, stops }
+    }
+
     /// Largest total of the stop that reaches to −∞, with its call.
     #[must_use]
     pub fn lowest(&self) -> Option<(Total, Call)> {
@@ -189,6 +231,69 @@ impl Row {
     }
 }
 
+/// A column of the table of lines, as files, cards and papers print it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[non_exhaustive]
+pub enum Column {
+    /// Inadequate if the total is at most this.
+    InadequateAtMost,
+    /// Marginal from this total …
+    MarginalFrom,
+    /// … to this.
+    MarginalTo,
+    /// Adequate if the total is at least this.
+    AdequateAtLeast,
+    /// Enough was counted if the total is at least this.
+    EnoughAtLeast,
+}
+
+impl Column {
+    /// Columns of a plan with two calls.
+    pub const TWO_CALLS: &[Column] = &[Column::InadequateAtMost, Column::AdequateAtLeast];
+    /// Columns of a plan with three calls.
+    pub const THREE_CALLS: &[Column] =
+        &[Column::InadequateAtMost, Column::MarginalFrom, Column::MarginalTo, Column::AdequateAtLeast];
+    /// Columns of a plan that stops at a precision.
+    pub const PRECISION: &[Column] = &[Column::EnoughAtLeast];
+
+    /// The name used in every language and file.
+    #[must_use]
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Column::InadequateAtMost => "inadequate_at_most",
+            Column::MarginalFrom => "marginal_from",
+            Column::MarginalTo => "marginal_to",
+            Column::AdequateAtLeast => "adequate_at_least",
+            Column::EnoughAtLeast => "enough_at_least",
+        }
+    }
+
+    /// The name as people read it.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Column::InadequateAtMost => "inadequate at or below",
+            Column::MarginalFrom => "marginal from",
+            Column::MarginalTo => "marginal to",
+            Column::AdequateAtLeast => "adequate at or above",
+            Column::EnoughAtLeast => "enough at or above",
+        }
+    }
+
+    /// The total in this column of a row; `None` where it cannot be reached there.
+    #[must_use]
+    pub fn of(self, row: &Row) -> Option<Total> {
+        let marginal = || row.stops.iter().find(|s| s.call == Call::Marginal);
+        match self {
+            Column::InadequateAtMost => row.at_most(Call::Inadequate),
+            Column::MarginalFrom => marginal().and_then(|s| s.from),
+            Column::MarginalTo => marginal().and_then(|s| s.to),
+            Column::AdequateAtLeast => row.at_least(Call::Adequate),
+            Column::EnoughAtLeast => row.at_least(Call::Enough).map(|t| t.max(0)),
+        }
+    }
+}
+
 /// The whole table, in the order of checks; the last row closes the plan.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub struct Lines {
@@ -246,6 +351,13 @@ impl Lines {
         let row = self.rows.binary_search_by_key(&at, |r| r.at).ok().and_then(|i| self.rows.get(i));
         row.and_then(|r| r.stops.iter().find(|s| s.holds(total)))
             .map_or(Verdict::KeepSampling, |s| Verdict::Stop(s.call))
+    }
+
+    /// The calls that can be made, in the order of [`Call::ALL`].
+    #[must_use]
+    pub fn calls(&self) -> Vec<Call> {
+        let made = |call: &Call| self.rows.iter().flat_map(|row| &row.stops).any(|stop| stop.call == *call);
+        Call::ALL.into_iter().filter(made).collect()
     }
 
     /// The first check after `at` sites.

@@ -76,6 +76,14 @@ impl Score {
         }
     }
 
+    /// Units of a site, 1 where the site is counted as a whole.
+    pub(crate) fn units(&self) -> f64 {
+        match self {
+            Score::Count => 1.0,
+            Score::Positive { units, .. } => f64::from(*units),
+        }
+    }
+
     /// What `site` adds to the total.
     ///
     /// # Errors

@@ -110,13 +110,41 @@ fn what_is_missing_or_does_not_fit() {
     folder.does("plan --score positive --inadequate 0.1 --adequate 0.3 --out shares.json");
     let thresholds = "--inadequate 1 --adequate 2";
     let cases: &[(String, Refusal)] = &[
-        (format!("plan --per site {thresholds}"), (2, "usage", "--k, --poisson or --from", Some("missing"), "clumped")),
+        (
+            format!("plan --per site {thresholds}"),
+            (2, "usage", "--k, --poisson, --power-law or --from", Some("missing"), "clumped"),
+        ),
         (format!("plan --k 1 {thresholds}"), (2, "usage", "--per", Some("missing"), "site, plant or 100-plants")),
         (format!("plan --k 1 --plants 3 {thresholds}"), (2, "usage", "--per", Some("missing"), "--plants 1")),
         (format!("plan --k 1 --per plant {thresholds}"), (2, "usage", "--plants", Some("missing"), "plants of a site")),
         (
-            format!("plan --score positive --k 1 {thresholds}"),
-            (2, "combination", "--score", Some("positive"), "without --k"),
+            format!("plan --score positive --units 3 --k 1 --per site {thresholds}"),
+            (2, "combination", "--units", Some("3"), "1 where means of counts"),
+        ),
+        ("plan --aim interval --k 1".into(), (2, "usage", "--critical", Some("missing"), "a mean")),
+        (
+            format!("plan --aim precision --k 1 {thresholds}"),
+            (2, "combination", "--inadequate", Some("given"), "not with --aim precision"),
+        ),
+        (
+            format!("plan --aim three-calls --k 1 --per site {thresholds} --upper-inadequate 1.5 --upper-adequate 4"),
+            (2, "combination", "adequate mean of the lower pair", Some("2"), "at most 1.5"),
+        ),
+        (
+            "plan --aim precision --k 1 --method calibrated".into(),
+            (2, "combination", "method of a plan for precision", Some("calibrated"), "nominal"),
+        ),
+        (
+            "plan --aim precision --power-law 1,2.5".into(),
+            (2, "combination", "b of a power law for a precision", Some("2.5"), "less than 2"),
+        ),
+        (
+            format!("plan --power-law 1,x --per site {thresholds}"),
+            (2, NOT_A_NUMBER, "--power-law", Some("x"), "a number"),
+        ),
+        (
+            format!("plan --k 1 --k-interval 2,3 --per site {thresholds}"),
+            (2, "combination", "--k", Some("1"), "from 2 to 3"),
         ),
         (
             "plan --score positive --inadequate 0.1 --adequate 1.2".into(),

@@ -41,5 +41,5 @@ fn every_command_of_the_table_runs() {
         ran += 1;
         folder.run(words).code == Some(0)
     }));
-    assert_eq!(ran, 11);
+    assert_eq!(ran, 14);
 }

@@ -2,7 +2,7 @@
 
 use super::{EndedBy, State};
 use crate::lines::{Call, Verdict};
-use crate::plan::Plan;
+use crate::plan::{Aim, Plan};
 use serde::Serialize;
 
 /// A caution with a stable code.
@@ -36,24 +36,44 @@ impl Plan {
     #[must_use]
     pub fn cautions(&self) -> Vec<Caution> {
         let mut found = Vec::new();
-        let asked = self.asked().risks().map(|r| [r.false_adequate().get(), r.false_inadequate().get()]);
-        for (i, row) in self.attained().iter().enumerate() {
-            let asked = asked.and_then(|a| a.get(i).copied());
-            if let Some(asked) = asked.filter(|&asked| row.p > asked) {
-                found.push(caution(
-                    "risk_above_asked",
-                    format!(
-                        "A field truly at {} per site is called {} {:.1} times in 100, more than the {:.1} asked.",
-                        row.mean.get(),
-                        row.call.as_str(),
-                        100.0 * row.p,
-                        100.0 * asked
-                    ),
-                ));
-            }
+        let aim = &self.asked().aim;
+        let asked = aim.asked_risks();
+        let stated: Vec<_> = self.attained().iter().zip(&asked).collect();
+        let unit = if self.asked().dispersion.of_shares() { "of all units" } else { "per site" };
+        for wrong in stated.chunk_by(|a, b| a.1.0 == b.1.0) {
+            let p: f64 = wrong.iter().map(|(row, _)| row.p).sum();
+            let Some((row, (_, asked))) = wrong.first().filter(|(_, (_, asked))| p > *asked) else { continue };
+            let calls: Vec<&str> = wrong.iter().map(|(row, _)| row.call.as_str()).collect();
+            found.push(caution(
+                "risk_above_asked",
+                format!(
+                    "A field truly at {} {unit} is called {} {:.1} times in 100, more than the {:.1} asked.",
+                    row.mean.get(),
+                    calls.join(" or "),
+                    100.0 * p,
+                    100.0 * asked
+                ),
+            ));
         }
-        if self.attained().is_empty() {
-            found.push(caution("no_risks", "No thresholds came with this table, so its risks are not known."));
+        match aim {
+            Aim::Interval { confidence, .. } => found.push(caution(
+                "nominal_confidence",
+                format!(
+                    "Its {} % confidence is that of an interval at a fixed number of sites: looked at again and again it is no error rate, neither at the critical mean nor at two thresholds.",
+                    100.0 * confidence.get()
+                ),
+            )),
+            Aim::Precision { se_over_mean } => found.push(caution(
+                "nominal_precision",
+                format!(
+                    "Standard error over mean {} is what the formula promises; stopping where the total looks large enough makes the true one differ and the mean too high.",
+                    se_over_mean.get()
+                ),
+            )),
+            _ if self.attained().is_empty() => {
+                found.push(caution("no_risks", "No thresholds came with this table, so its risks are not known."));
+            }
+            _ => {}
         }
         found
     }
@@ -68,10 +88,11 @@ pub(super) fn cautions(plan: &Plan, state: &State) -> Vec<Caution> {
             "The walk ended before a stop line was reached: that is no call. Another day starts from zero.",
         )),
         (_, Verdict::Stop(Call::Undecided)) => {
-            found.push(caution(
-                "undecided",
-                "The most sites were counted without a call: the mean is likely between the thresholds.",
-            ));
+            let text = match plan.asked().aim {
+                Aim::Precision { .. } => "The most sites were counted before the precision was reached.",
+                _ => "The most sites were counted without a call: the mean is likely between the thresholds.",
+            };
+            found.push(caution("undecided", text));
         }
         _ => {}
     }

@@ -3,14 +3,14 @@
 use super::cautions::cautions;
 use super::{Caution, Entry, State, Walk};
 use crate::error::Error;
-use crate::lines::{Call, Row};
+use crate::lines::{Column, Row};
 use crate::plan::Plan;
 use crate::score::{Site, Total};
-use serde::Serialize;
+use serde::ser::{Serialize, SerializeMap, Serializer};
 use std::sync::Arc;
 
 /// What a walk comes to. Its JSON form is stable.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Decision {
     /// `adequate`, `inadequate`, `marginal`, `enough`, `undecided` or `keep_sampling`.
     pub verdict: &'static str,
@@ -37,34 +37,40 @@ pub struct Decision {
     pub cautions: Vec<Caution>,
 }
 
-/// The lines at the next check.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+/// The lines at the next check: in JSON one object with the sites and each column by its name.
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NextCheck {
     /// Sites at the check.
     pub sites: u32,
-    /// Inadequate if the total is at most this.
-    pub inadequate_at_most: Option<Total>,
-    /// Adequate if the total is at least this.
-    pub adequate_at_least: Option<Total>,
+    /// The columns of the plan with their totals; none where a line cannot be reached.
+    pub lines: Vec<(Column, Option<Total>)>,
+}
+
+impl NextCheck {
+    fn of(row: &Row, plan: &Plan) -> Self {
+        let columns = plan.asked().aim.columns();
+        Self { sites: row.at, lines: columns.iter().map(|&column| (column, column.of(row))).collect() }
+    }
+}
+
+impl Serialize for NextCheck {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(Some(1 + self.lines.len()))?;
+        map.serialize_entry("sites", &self.sites)?;
+        for (column, total) in &self.lines {
+            map.serialize_entry(column.as_str(), total)?;
+        }
+        map.end()
+    }
 }
 
 /// An estimate of the mean per site.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Estimate {
     /// Total over sites; none before the first site.
     pub mean: Option<f64>,
     /// How it was got: `sample_mean`, biased where a line stopped the walk.
     pub how: &'static str,
-}
-
-impl From<&Row> for NextCheck {
-    fn from(row: &Row) -> Self {
-        Self {
-            sites: row.at,
-            inadequate_at_most: row.at_most(Call::Inadequate),
-            adequate_at_least: row.at_least(Call::Adequate),
-        }
-    }
 }
 
 impl Walk {
@@ -74,7 +80,7 @@ impl Walk {
         let state: State = self.state();
         let plan = self.plan();
         let over = state.ended_by.is_some();
-        let next = if over { None } else { plan.lines().next_check(state.sites).map(NextCheck::from) };
+        let next = if over { None } else { plan.lines().next_check(state.sites).map(|row| NextCheck::of(row, plan)) };
         #[allow(clippy::cast_precision_loss)] // totals stay below 2⁵³
         let mean = (state.sites > 0).then(|| state.total as f64 / f64::from(state.sites));
         Decision {

@@ -48,6 +48,18 @@ pub enum Dispersion {
     },
     /// Units are positive independently; the mean is the share of positive units.
     Binomial,
+    /// The share P of positive units belongs to the mean by ln m = a + b·ln(−ln(1 − P)) (Kono & Sugino
+    /// 1958; Gerrard & Chiang 1970), with normal scatter of ln m around the line from field to field; risks
+    /// hold on average. Made by [`Dispersion::proportion`].
+    #[non_exhaustive]
+    Proportion {
+        /// ln m where P = 1 − 1/e.
+        a: f64,
+        /// Slope of ln m.
+        b: f64,
+        /// Standard deviation of ln m around the line.
+        scatter: f64,
+    },
 }
 
 /// Nodes and weights of the 8-point Gauss–Hermite rule for a standard normal variable
@@ -106,6 +118,25 @@ impl Dispersion {
         Ok(Self::PowerLaw { a, b })
     }
 
+    /// The empirical relation of the share of positive units to the mean.
+    ///
+    /// # Errors
+    /// `out_of_range` unless −20 ≤ a ≤ 20, 0.05 ≤ b ≤ 10 and 0 ≤ `scatter` ≤ 3.
+    pub fn proportion(a: f64, b: f64, scatter: f64) -> Result<Self, Error> {
+        for (what, value, low, high) in [("a", a, -20.0, 20.0), ("b", b, 0.05, 10.0), ("scatter", scatter, 0.0, 3.0)] {
+            if !(low..=high).contains(&value) {
+                return Err(Error::new(Code::OutOfRange, what, value, format!("from {low} to {high}")));
+            }
+        }
+        Ok(Self::Proportion { a, b, scatter })
+    }
+
+    /// Are its means shares of positive units, rather than means of counts?
+    #[must_use]
+    pub fn of_shares(&self) -> bool {
+        matches!(self, Self::Binomial)
+    }
+
     /// Variance of one site's count at mean `mean` (for an uncertain k, at its middle value; for
     /// shares, of one unit).
     #[must_use]
@@ -116,6 +147,10 @@ impl Dispersion {
             Self::ConstantK { k } | Self::KInterval { k, .. } | Self::KSpread { median: k, .. } => m + m * m / k.get(),
             Self::PowerLaw { a, b } => (a * libm::pow(m, b)).max(m),
             Self::Binomial => m * (1.0 - m).max(0.0),
+            Self::Proportion { a, b, .. } => {
+                let p = share_at(libm::log(m), a, b);
+                p * (1.0 - p)
+            }
         }
     }
 
@@ -123,7 +158,7 @@ impl Dispersion {
     #[must_use]
     pub fn k(&self, mean: Mean) -> Option<K> {
         match *self {
-            Self::Poisson | Self::Binomial => None,
+            Self::Poisson | Self::Binomial | Self::Proportion { .. } => None,
             Self::ConstantK { k } | Self::KInterval { k, .. } | Self::KSpread { median: k, .. } => Some(k),
             Self::PowerLaw { a, b } => {
                 let m = mean.get();
@@ -138,7 +173,7 @@ impl Dispersion {
     pub const fn constant_k(&self) -> Option<K> {
         match *self {
             Self::ConstantK { k } | Self::KInterval { k, .. } | Self::KSpread { median: k, .. } => Some(k),
-            Self::Poisson | Self::PowerLaw { .. } | Self::Binomial => None,
+            Self::Poisson | Self::PowerLaw { .. } | Self::Binomial | Self::Proportion { .. } => None,
         }
     }
 
@@ -184,11 +219,30 @@ impl Dispersion {
                 }
                 Ok(Laws::one(Law::Binomial { p: Share::new(mean.get())?, units: *units }))
             }
+            (Score::Positive { units, .. }, Self::Proportion { a, b, scatter }) => {
+                let at = |z: f64| positive(share_at(libm::log(mean.get()) + scatter * z, a, b), *units, mean);
+                if scatter == 0.0 {
+                    return Ok(Laws::one(at(0.0)?));
+                }
+                let mut nodes = Vec::with_capacity(2 * HERMITE_8.len());
+                for (z, w) in HERMITE_8 {
+                    for z in [-z, z] {
+                        nodes.push((w, at(z)?));
+                    }
+                }
+                Ok(Laws { nodes, pool: Pool::Average })
+            }
+            // A unit whose count varies in this way is positive where it holds more than `above`.
+            (Score::Positive { above, units }, counts) => {
+                let Laws { nodes, pool } = counts.laws(&Score::Count, mean)?;
+                let nodes = nodes.into_iter().map(|(w, law)| Ok((w, positive(law.more_than(*above), *units, mean)?)));
+                Ok(Laws { nodes: nodes.collect::<Result<_, Error>>()?, pool })
+            }
             _ => Err(Error::new(
                 Code::Combination,
                 "dispersion",
                 self.name(),
-                "poisson, constant_k, k_interval, k_spread or power_law for counts; binomial for positive units",
+                "poisson, constant_k, k_interval, k_spread or power_law for counts; for positive units also binomial or proportion",
             )),
         }
     }
@@ -203,6 +257,21 @@ impl Dispersion {
             Self::KSpread { .. } => "k_spread",
             Self::PowerLaw { .. } => "power_law",
             Self::Binomial => "binomial",
+            Self::Proportion { .. } => "proportion",
         }
     }
+}
+
+/// P of the relation at ln m: 1 − exp(−e^((ln m − a)/b)).
+fn share_at(ln_mean: f64, a: f64, b: f64) -> f64 {
+    -libm::expm1(-libm::exp((ln_mean - a) / b))
+}
+
+/// The law of a site with `units`, each positive with probability `p`.
+fn positive(p: f64, units: u16, mean: Mean) -> Result<Law, Error> {
+    if p > 0.0 && p < 1.0 {
+        return Ok(Law::Binomial { p: Share::new(p)?, units });
+    }
+    let allowed = "one at which a unit may be positive or not";
+    Err(Error::new(Code::OutOfRange, "mean of positive units", mean.get(), allowed))
 }

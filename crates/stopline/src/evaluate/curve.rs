@@ -38,6 +38,20 @@ pub struct CurveRow {
     pub at_cap: f64,
 }
 
+impl CurveRow {
+    /// P(this call).
+    #[must_use]
+    pub const fn p(&self, call: Call) -> f64 {
+        match call {
+            Call::Inadequate => self.inadequate,
+            Call::Marginal => self.marginal,
+            Call::Adequate => self.adequate,
+            Call::Enough => self.enough,
+            Call::Undecided => self.undecided,
+        }
+    }
+}
+
 /// Rows over means, and the mean at which both calls are equally likely.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Curve {
@@ -212,28 +226,40 @@ pub(crate) fn expected_sites(lines: &Lines, score: &Score, under: &Dispersion, m
 }
 
 /// Means on the whole real line: as ln mean, or as ln odds where the mean is a share.
-struct Axis {
-    shares: bool,
-    units: f64,
+struct Axis<'a> {
+    score: &'a Score,
+    under: &'a Dispersion,
 }
 
-impl Axis {
-    fn of(score: &Score, under: &Dispersion) -> Self {
-        let units = if let Score::Positive { units, .. } = *score { f64::from(units) } else { 1.0 };
-        Self { shares: *under == Dispersion::Binomial, units }
+impl<'a> Axis<'a> {
+    fn of(score: &'a Score, under: &'a Dispersion) -> Self {
+        Self { score, under }
     }
     fn mean(&self, x: f64) -> f64 {
-        if self.shares { 1.0 / (1.0 + libm::exp(-x)) } else { libm::exp(x) }
+        if self.under.of_shares() { 1.0 / (1.0 + libm::exp(-x)) } else { libm::exp(x) }
     }
     /// The middle of the strip.
     fn middle(&self, lines: &Lines) -> f64 {
         let m = strip(lines).unwrap_or_else(|| middle(lines));
-        if self.shares {
-            let p = (m / self.units).clamp(0.001, 0.999);
-            libm::log(p / (1.0 - p))
-        } else {
-            libm::log(m)
+        if *self.score == Score::Count {
+            return libm::log(m);
         }
+        let p = (m / self.score.units()).clamp(0.001, 0.999);
+        if self.under.of_shares() {
+            return libm::log(p / (1.0 - p));
+        }
+        // The mean at which that share of units is positive.
+        let share = |x: f64| -> Result<f64, Error> {
+            let laws = self.under.laws(self.score, Mean::new(libm::exp(x))?)?;
+            Ok(laws.nodes.first().map_or(f64::NAN, |(_, law)| law.mean()) / self.score.units())
+        };
+        let (mut low, mut high) = (-20.0, 20.0);
+        for _ in 0..60 {
+            let x = 0.5 * (low + high);
+            // Above the range of means every unit is positive.
+            *(if share(x).is_ok_and(|share| share < p) { &mut low } else { &mut high }) = x;
+        }
+        0.5 * (low + high)
     }
 }
 

@@ -1,12 +1,14 @@
 //! The evaluation of a plan as every program prints it.
 
+use super::plain_mean::{PlainMean, plain_mean};
 use super::{Curve, CurveRow, evaluate_lines};
 use crate::dispersion::Dispersion;
 use crate::error::Error;
+use crate::lines::Call;
 use crate::params::{K, Mean};
-use crate::plan::{Digest, Plan};
+use crate::plan::{Aim, Digest, Plan};
 use crate::watch::Watch;
-use serde::ser::{Serialize, SerializeStruct, Serializer};
+use serde::ser::{Serialize, SerializeMap, SerializeStruct, Serializer};
 
 /// What a plan really does under one dispersion. Its JSON form is stable.
 #[derive(Debug, Clone, PartialEq)]
@@ -15,8 +17,12 @@ pub struct Evaluation {
     pub plan: Digest,
     /// The dispersion that was taken to be true.
     pub under: Dispersion,
+    /// The calls that the plan can make.
+    pub calls: Vec<Call>,
     /// Calls and sites at each mean.
     pub curve: Curve,
+    /// For a plan that stops at a precision: what becomes of the plain mean, at each mean.
+    pub estimates: Option<Vec<PlainMean>>,
 }
 
 /// What `plan` does where counts vary as `under` says, at each mean, exactly.
@@ -38,8 +44,15 @@ pub struct Evaluation {
 /// # Ok::<(), stopline::Error>(())
 /// ```
 pub fn evaluate(plan: &Plan, under: &Dispersion, means: &[Mean], watch: &dyn Watch) -> Result<Evaluation, Error> {
-    let curve = evaluate_lines(plan.lines(), &plan.asked().score, under, means, watch)?;
-    Ok(Evaluation { plan: plan.digest().clone(), under: *under, curve })
+    let design = plan.asked();
+    let curve = evaluate_lines(plan.lines(), &design.score, under, means, watch)?;
+    let estimates = match design.aim {
+        Aim::Precision { .. } => Some(
+            means.iter().map(|&m| plain_mean(plan.lines(), &design.score, under, m)).collect::<Result<Vec<_>, _>>()?,
+        ),
+        _ => None,
+    };
+    Ok(Evaluation { plan: plan.digest().clone(), under: *under, calls: plan.lines().calls(), curve, estimates })
 }
 
 impl Serialize for Evaluation {
@@ -52,23 +65,43 @@ impl Serialize for Evaluation {
         object.serialize_field("k", &self.under.constant_k().map(K::get))?;
         object.serialize_field("exact", &true)?;
         object.serialize_field("even_mean", &self.curve.even_mean)?;
-        object.serialize_field("rows", &self.curve.rows)?;
+        let rows: Vec<FullRow<'_>> = (self.curve.rows.iter().enumerate())
+            .map(|(i, row)| FullRow { row, of: self, estimate: self.estimates.as_ref().and_then(|e| e.get(i)) })
+            .collect();
+        object.serialize_field("rows", &rows)?;
         object.end()
     }
 }
 
-impl Serialize for CurveRow {
+/// A row with what this kind of plan has beside the two calls.
+struct FullRow<'a> {
+    row: &'a CurveRow,
+    of: &'a Evaluation,
+    estimate: Option<&'a PlainMean>,
+}
+
+impl Serialize for FullRow<'_> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut object = serializer.serialize_struct("CurveRow", 9)?;
-        object.serialize_field("mean", &self.mean)?;
-        object.serialize_field("adequate", &self.adequate)?;
-        object.serialize_field("inadequate", &self.inadequate)?;
-        object.serialize_field("undecided", &self.undecided)?;
-        object.serialize_field("expected_sites", &self.expected_sites)?;
-        object.serialize_field("sites_sd", &self.sites_sd)?;
-        object.serialize_field("sites_p50", &self.sites_p50)?;
-        object.serialize_field("sites_p90", &self.sites_p90)?;
-        object.serialize_field("at_cap", &self.at_cap)?;
+        let row = self.row;
+        let mut object = serializer.serialize_map(None)?;
+        object.serialize_entry("mean", &row.mean)?;
+        object.serialize_entry("adequate", &row.adequate)?;
+        object.serialize_entry("inadequate", &row.inadequate)?;
+        object.serialize_entry("undecided", &row.undecided)?;
+        for (call, p) in [(Call::Marginal, row.marginal), (Call::Enough, row.enough)] {
+            if self.of.calls.contains(&call) {
+                object.serialize_entry(call.as_str(), &p)?;
+            }
+        }
+        object.serialize_entry("expected_sites", &row.expected_sites)?;
+        object.serialize_entry("sites_sd", &row.sites_sd)?;
+        object.serialize_entry("sites_p50", &row.sites_p50)?;
+        object.serialize_entry("sites_p90", &row.sites_p90)?;
+        object.serialize_entry("at_cap", &row.at_cap)?;
+        if let Some(estimate) = self.estimate {
+            object.serialize_entry("se_over_mean", &estimate.se_over_mean)?;
+            object.serialize_entry("bias_over_mean", &estimate.bias_over_mean)?;
+        }
         object.end()
     }
 }

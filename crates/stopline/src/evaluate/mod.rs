@@ -17,6 +17,7 @@ mod forward;
 mod kernel;
 mod lean;
 mod outcome;
+mod plain_mean;
 #[cfg(test)]
 mod tests;
 mod tilt;
@@ -30,7 +31,8 @@ pub(crate) use dispatch::PlainWork;
 pub use evaluation::{Evaluation, evaluate};
 pub use exits::{Exit, Exits, exits};
 pub use lean::{Evaluator, Point};
-pub(crate) use outcome::pooled_calls;
+pub(crate) use outcome::{pool_calls, pooled_calls};
+pub use plain_mean::{PlainMean, plain_mean};
 pub(crate) use windows::{Reach, Windows};
 
 use crate::error::Error;

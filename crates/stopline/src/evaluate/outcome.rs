@@ -120,6 +120,18 @@ pub(crate) fn pooled_calls<const M: usize>(
     watch: &dyn Watch,
 ) -> Result<[[f64; Call::ALL.len()]; M], Error> {
     let mut pooled = [[0.0_f64; Call::ALL.len()]; M];
+    pool_calls(lines, laws, set, watch, &mut pooled)?;
+    Ok(pooled)
+}
+
+/// [`pooled_calls`] of any number of laws.
+pub(crate) fn pool_calls(
+    lines: &Lines,
+    laws: &[Laws],
+    set: InstructionSet,
+    watch: &dyn Watch,
+    pooled: &mut [[f64; Call::ALL.len()]],
+) -> Result<(), Error> {
     let nodes = laws.iter().map(|l| l.nodes.len()).max().unwrap_or(0);
     let mut evaluator: Option<Evaluator> = None;
     for node in 0..nodes {
@@ -145,5 +157,5 @@ pub(crate) fn pooled_calls<const M: usize>(
             }
         }
     }
-    Ok(pooled)
+    Ok(())
 }

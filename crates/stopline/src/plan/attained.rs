@@ -3,7 +3,7 @@
 use super::design::Design;
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
-use crate::evaluate::{self, InstructionSet, pooled_calls};
+use crate::evaluate::{self, InstructionSet, pool_calls, pooled_calls};
 use crate::law::{Law, Laws};
 use crate::lines::{Call, Lines};
 use crate::params::{K, Mean};
@@ -31,7 +31,10 @@ const GRID: u32 = 32;
 /// # Errors
 /// `too_much_work`, `interrupted`.
 pub(super) fn attained(design: &Design, lines: &Lines, watch: &dyn Watch) -> Result<Vec<AttainedRow>, Error> {
-    let Some(thresholds) = design.thresholds() else { return Ok(Vec::new()) };
+    let stated = design.aim.stated();
+    if stated.is_empty() {
+        return Ok(Vec::new());
+    }
     let work = work(design, lines)?;
     if work > MOST_WORK {
         let allowed = format!("at most {MOST_WORK:.0e}: fewer checks (a larger `every`), a smaller cap or lower means");
@@ -42,11 +45,14 @@ pub(super) fn attained(design: &Design, lines: &Lines, watch: &dyn Watch) -> Res
             allowed,
         ));
     }
-    let wrong = [(thresholds.inadequate(), Call::Adequate), (thresholds.adequate(), Call::Inadequate)];
-    let laws = [design.dispersion.laws(&design.score, wrong[0].0)?, design.dispersion.laws(&design.score, wrong[1].0)?];
-    let calls = pooled_calls(lines, &laws, InstructionSet::PORTABLE, watch)?;
-    let mut rows = Vec::with_capacity(wrong.len());
-    for ((mean, call), calls) in wrong.into_iter().zip(calls) {
+    let means = means(&stated);
+    let laws = means.iter().map(|&m| design.dispersion.laws(&design.score, m)).collect::<Result<Vec<_>, _>>()?;
+    let mut rows = Vec::with_capacity(stated.len());
+    let mut known = vec![[0.0; Call::ALL.len()]; means.len()];
+    pool_calls(lines, &laws, InstructionSet::PORTABLE, watch, &mut known)?;
+    for (mean, call) in stated {
+        let at = means.iter().position(|&m| m == mean);
+        let calls = at.and_then(|i| known.get(i)).copied().unwrap_or_default();
         let mut p = calls.get(call.index()).copied().unwrap_or(0.0);
         if let Some((worst, _)) = worst_k(design, lines, mean, call, watch)? {
             p = p.max(worst);
@@ -57,11 +63,17 @@ pub(super) fn attained(design: &Design, lines: &Lines, watch: &dyn Watch) -> Res
     Ok(rows)
 }
 
+/// The means that calls are stated at, each once.
+fn means(stated: &[(Mean, Call)]) -> Vec<Mean> {
+    let mut means: Vec<Mean> = stated.iter().map(|(mean, _)| *mean).collect();
+    means.dedup();
+    means
+}
+
 /// Multiply-adds of [`attained`].
 pub(super) fn work(design: &Design, lines: &Lines) -> Result<f64, Error> {
-    let Some(thresholds) = design.thresholds() else { return Ok(0.0) };
     let mut work = 0.0;
-    for mean in [thresholds.inadequate(), thresholds.adequate()] {
+    for mean in means(&design.aim.stated()) {
         for (_, law) in design.dispersion.laws(&design.score, mean)?.nodes {
             work += evaluate::work(lines, &law)?;
         }

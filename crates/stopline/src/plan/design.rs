@@ -1,5 +1,6 @@
 //! What is asked of a plan.
 
+use super::aim::Aim;
 use super::attained;
 use super::checks::{Checks, Closing};
 use crate::dispersion::Dispersion;
@@ -10,20 +11,6 @@ use crate::params::{Mean, Plants, Risks, Thresholds};
 use crate::score::Score;
 use crate::watch::{Watch, tell};
 use std::cell::Cell;
-
-/// What the plan is to find out.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[non_exhaustive]
-pub enum Aim {
-    /// Adequate or inadequate, with stated risks at two means. A table typed in from a paper may come
-    /// without thresholds or risks.
-    TwoCalls {
-        /// The two means.
-        thresholds: Option<Thresholds>,
-        /// The risks to keep.
-        risks: Option<Risks>,
-    },
-}
 
 /// How lines are derived.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -37,13 +24,31 @@ pub enum Method {
     Optimal,
     /// One check: the fewest sites at which a cut keeps the risks.
     Fixed,
+    /// A fixed walk that ends as soon as its call can no longer change.
+    Curtailed,
+    /// Two checks: the fewest sites at the worst mean among all plans with two.
+    TwoStage,
+    /// Two checks: the fewest sites at most, and among those at the worst mean.
+    TwoStageMinimax,
+    /// Lines by a published formula, whose promise is nominal.
+    Nominal,
     /// A table given from outside.
     Given,
 }
 
 impl Method {
     /// Every method.
-    pub const ALL: [Method; 5] = [Method::Wald, Method::Calibrated, Method::Optimal, Method::Fixed, Method::Given];
+    pub const ALL: [Method; 9] = [
+        Method::Wald,
+        Method::Calibrated,
+        Method::Optimal,
+        Method::Fixed,
+        Method::Curtailed,
+        Method::TwoStage,
+        Method::TwoStageMinimax,
+        Method::Nominal,
+        Method::Given,
+    ];
 
     /// The word used in every language and file.
     #[must_use]
@@ -53,6 +58,10 @@ impl Method {
             Self::Calibrated => "calibrated",
             Self::Optimal => "optimal",
             Self::Fixed => "fixed",
+            Self::Curtailed => "curtailed",
+            Self::TwoStage => "two_stage",
+            Self::TwoStageMinimax => "two_stage_minimax",
+            Self::Nominal => "nominal",
             Self::Given => "given",
         }
     }
@@ -64,7 +73,7 @@ impl Method {
     pub fn parse(text: &str) -> Result<Self, Error> {
         Self::ALL
             .into_iter()
-            .find(|m| m.as_str() == text)
+            .find(|m| m.as_str() == text.replace('-', "_"))
             .ok_or_else(|| Error::new(Code::Usage, "method", text, Self::ALL.map(Self::as_str).join(", ")))
     }
 }
@@ -104,8 +113,7 @@ const MOST_WORK: f64 = 3e11;
 impl Design {
     /// The design's thresholds and risks with the laws there.
     pub(crate) fn asked(&self) -> Result<Asked<'_>, Error> {
-        let Aim::TwoCalls { thresholds, risks } = self.aim;
-        let (Some(thresholds), Some(risks)) = (thresholds, risks) else {
+        let (Some(thresholds), Some(risks)) = (self.thresholds(), self.risks()) else {
             return Err(Error::about(
                 Code::Combination,
                 "aim without thresholds or risks",
@@ -119,18 +127,48 @@ impl Design {
         Ok(Asked { design: self, thresholds, risks, laws, spent: Cell::new(0.0) })
     }
 
+    /// Can the lines of this aim be derived by this method, and is everything there that it takes?
+    pub(crate) fn derivable(&self, method: Method) -> Result<(), Error> {
+        let methods: &[Method] = match self.aim {
+            Aim::TwoCalls { .. } => &[
+                Method::Wald,
+                Method::Calibrated,
+                Method::Optimal,
+                Method::Fixed,
+                Method::Curtailed,
+                Method::TwoStage,
+                Method::TwoStageMinimax,
+            ],
+            Aim::ThreeCalls { .. } => &[Method::Wald],
+            Aim::Interval { .. } | Aim::Precision { .. } => &[Method::Nominal],
+        };
+        if !methods.contains(&method) {
+            let allowed: Vec<&str> = methods.iter().map(|m| m.as_str()).collect();
+            let what = format!("method of a plan for {}", self.aim.as_str());
+            return Err(Error::new(Code::Combination, what, method.as_str(), allowed.join(", ")));
+        }
+        if let Aim::TwoCalls { .. } = self.aim {
+            self.asked()?;
+        }
+        Ok(())
+    }
+
     /// The two thresholds, where there are any.
     #[must_use]
     pub fn thresholds(&self) -> Option<Thresholds> {
-        let Aim::TwoCalls { thresholds, .. } = self.aim;
-        thresholds
+        match self.aim {
+            Aim::TwoCalls { thresholds, .. } => thresholds,
+            _ => None,
+        }
     }
 
     /// The asked risks, where there are any.
     #[must_use]
     pub fn risks(&self) -> Option<Risks> {
-        let Aim::TwoCalls { risks, .. } = self.aim;
-        risks
+        match self.aim {
+            Aim::TwoCalls { risks, .. } => risks,
+            _ => None,
+        }
     }
 }
 

@@ -1,13 +1,14 @@
 //! Between a plan and its file.
 
+use super::aim_file::{line, row};
 use super::attained::{self, AttainedRow, attained};
 use super::digest::Digest;
 use super::wire::*;
-use super::{Aim, Checks, Closing, Design, Method, Plan, Proof};
+use super::{Checks, Closing, Design, Method, Plan, Proof};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
-use crate::lines::{Call, Lines, Row};
-use crate::params::{K, Mean, Plants, Risk, Risks, Thresholds};
+use crate::lines::{Call, Lines};
+use crate::params::{K, Mean, Plants};
 use crate::score::Score;
 use crate::watch::{Quiet, Watch};
 
@@ -18,7 +19,7 @@ const SAME_SITES: f64 = 1e-9;
 /// Multiply-adds up to which loading recomputes the risks; above, only `verify` does.
 const WORK_ON_LOAD: f64 = 1e9;
 
-fn bad(what: impl Into<String>, allowed: impl Into<String>) -> Error {
+pub(super) fn bad(what: impl Into<String>, allowed: impl Into<String>) -> Error {
     Error::about(Code::PlanFormat, what, allowed)
 }
 
@@ -144,7 +145,6 @@ impl Plan {
 
     fn wire(&self) -> PlanFile {
         let Design { score, plants, dispersion, aim, checks, closing } = &self.design;
-        let Aim::TwoCalls { thresholds, risks } = *aim;
         PlanFile {
             format: FORMAT.to_owned(),
             version: VERSION,
@@ -162,15 +162,9 @@ impl Plan {
                 Dispersion::KSpread { median, sd_log } => DispersionWire::KSpread { median: median.get(), sd_log },
                 Dispersion::PowerLaw { a, b } => DispersionWire::PowerLaw { a, b },
                 Dispersion::Binomial => DispersionWire::Binomial {},
+                Dispersion::Proportion { a, b, scatter } => DispersionWire::Proportion { a, b, scatter },
             },
-            aim: AimWire::TwoCalls {
-                thresholds: thresholds
-                    .map(|t| ThresholdsWire { inadequate: t.inadequate().get(), adequate: t.adequate().get() }),
-                risks: risks.map(|r| RisksWire {
-                    false_adequate: r.false_adequate().get(),
-                    false_inadequate: r.false_inadequate().get(),
-                }),
-            },
+            aim: AimWire::from(aim),
             checks: match checks {
                 &Checks::Every { min_sites, max_sites, every } => {
                     ChecksWire::Every(EveryWire { min_sites, max_sites, every })
@@ -186,9 +180,13 @@ impl Plan {
                 Method::Calibrated => MethodWire::Calibrated,
                 Method::Optimal => MethodWire::Optimal,
                 Method::Fixed => MethodWire::Fixed,
+                Method::Curtailed => MethodWire::Curtailed,
+                Method::TwoStage => MethodWire::TwoStage,
+                Method::TwoStageMinimax => MethodWire::TwoStageMinimax,
+                Method::Nominal => MethodWire::Nominal,
                 Method::Given => MethodWire::Given,
             },
-            lines: self.lines.rows().iter().map(LineWire::from).collect(),
+            lines: self.lines.rows().iter().map(|row| line(aim, row)).collect(),
             attained: Some(AttainedWire::Exact { rows: self.attained.iter().map(AttainedRowWire::from).collect() }),
             proof: self.proof.as_ref().map(ProofWire::from),
             about: self.about.clone(),
@@ -199,23 +197,6 @@ impl Plan {
     }
 
     fn from_wire(file: PlanFile) -> Result<Self, Error> {
-        let AimWire::TwoCalls { thresholds, risks } = file.aim;
-        let thresholds = thresholds
-            .map(|t| {
-                Thresholds::new(
-                    Mean::new(t.inadequate).map_err(|e| e.named("aim.thresholds.inadequate"))?,
-                    Mean::new(t.adequate).map_err(|e| e.named("aim.thresholds.adequate"))?,
-                )
-            })
-            .transpose()?;
-        let risks = risks
-            .map(|r| {
-                Risks::new(
-                    Risk::new(r.false_adequate).map_err(|e| e.named("aim.risks.false_adequate"))?,
-                    Risk::new(r.false_inadequate).map_err(|e| e.named("aim.risks.false_inadequate"))?,
-                )
-            })
-            .transpose()?;
         let k = |k, name: &str| K::new(k).map_err(|e| e.named(format!("dispersion.{name}")));
         let design = Design {
             score: match file.score {
@@ -232,8 +213,9 @@ impl Plan {
                 DispersionWire::KSpread { median, sd_log } => Dispersion::k_spread(k(median, "median")?, sd_log)?,
                 DispersionWire::PowerLaw { a, b } => Dispersion::power_law(a, b)?,
                 DispersionWire::Binomial {} => Dispersion::Binomial,
+                DispersionWire::Proportion { a, b, scatter } => Dispersion::proportion(a, b, scatter)?,
             },
-            aim: Aim::TwoCalls { thresholds, risks },
+            aim: file.aim.aim()?,
             checks: match file.checks {
                 ChecksWire::Every(c) => Checks::every(c.min_sites, c.max_sites, c.every)?,
                 ChecksWire::At(c) => Checks::at(c.at)?,
@@ -248,6 +230,10 @@ impl Plan {
             MethodWire::Calibrated => Method::Calibrated,
             MethodWire::Optimal => Method::Optimal,
             MethodWire::Fixed => Method::Fixed,
+            MethodWire::Curtailed => Method::Curtailed,
+            MethodWire::TwoStage => Method::TwoStage,
+            MethodWire::TwoStageMinimax => Method::TwoStageMinimax,
+            MethodWire::Nominal => Method::Nominal,
             MethodWire::Given => Method::Given,
         };
         let proof = file.proof.map(Proof::from_wire).transpose()?;
@@ -262,12 +248,8 @@ impl Plan {
         if !file.host.get().starts_with('{') {
             return Err(bad("host", "an object"));
         }
-        let cap = design.checks.cap();
-        let row = |line: &LineWire| {
-            let middle = (line.sites == cap && design.closing == Closing::Undecided).then_some(Call::Undecided);
-            Row::two_calls(line.sites, line.inadequate_at_most, line.adequate_at_least, middle)
-        };
-        let lines = Lines::new(file.lines.iter().map(row).collect())?;
+        let rows = file.lines.iter().map(|line| row(line, &design)).collect::<Result<_, _>>()?;
+        let lines = Lines::new(rows)?;
         let (about, host, made_by, digest) = (file.about, file.host, file.made_by, Digest::of_bytes(b""));
         Self { design, method, lines, attained: Vec::new(), proof, about, host, made_by, digest }.assembled()
     }
@@ -284,31 +266,25 @@ impl Plan {
             ));
         }
         if *method != Method::Given {
-            design.asked()?;
-        } else if let Some(thresholds) = design.thresholds() {
-            design.dispersion.laws(&design.score, thresholds.inadequate())?;
-            design.dispersion.laws(&design.score, thresholds.adequate())?;
-        } else if design.risks().is_some() {
+            design.derivable(*method)?;
+        } else if design.risks().is_some() && design.thresholds().is_none() {
             return Err(Error::about(Code::Combination, "risks without thresholds", "thresholds, or neither"));
+        }
+        for (mean, _) in design.aim.stated() {
+            design.dispersion.laws(&design.score, mean)?;
         }
         self.digest = self.compute_digest()?;
         Ok(self)
     }
 }
 
-impl From<&Row> for LineWire {
-    fn from(row: &Row) -> Self {
-        Self {
-            sites: row.at,
-            inadequate_at_most: row.at_most(Call::Inadequate),
-            adequate_at_least: row.at_least(Call::Adequate),
-        }
-    }
-}
-
 impl From<&AttainedRow> for AttainedRowWire {
     fn from(row: &AttainedRow) -> Self {
-        let call = if row.call == Call::Adequate { CallWire::Adequate } else { CallWire::Inadequate };
+        let call = match row.call {
+            Call::Adequate => CallWire::Adequate,
+            Call::Marginal => CallWire::Marginal,
+            _ => CallWire::Inadequate,
+        };
         Self { mean: row.mean.get(), call, p: row.p }
     }
 }
@@ -318,7 +294,11 @@ impl AttainedRow {
         if !(0.0..=1.0).contains(&row.p) || row.p.is_sign_negative() {
             return Err(Error::new(Code::OutOfRange, "attained p", row.p, "from 0 to 1"));
         }
-        let call = if row.call == CallWire::Adequate { Call::Adequate } else { Call::Inadequate };
+        let call = match row.call {
+            CallWire::Adequate => Call::Adequate,
+            CallWire::Marginal => Call::Marginal,
+            CallWire::Inadequate => Call::Inadequate,
+        };
         Ok(Self { mean: Mean::new(row.mean).map_err(|e| e.named("attained mean"))?, call, p: row.p })
     }
 }

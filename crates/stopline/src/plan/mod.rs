@@ -4,24 +4,31 @@
 //! downstream reads the one table of rows of stops ([`Lines`]) and does not know which kind it is.
 
 mod about;
+mod aim;
+mod aim_file;
 mod attained;
 mod calibrated;
 mod checks;
+mod curtailed;
 mod design;
 mod digest;
 mod file;
 mod fixed;
 mod levels;
 mod no_plan;
+mod nominal;
 mod optimal;
 mod straight;
 mod table;
+mod three_calls;
+mod two_stage;
 mod wire;
 
 pub use about::{About, MadeBy};
+pub use aim::{Aim, Pair, Sides};
 pub use attained::AttainedRow;
 pub use checks::{Checks, Closing};
-pub use design::{Aim, Design, Method};
+pub use design::{Design, Method};
 pub use digest::Digest;
 pub use fixed::Fixed;
 pub use levels::{Level, levels};
@@ -86,32 +93,20 @@ impl Plan {
     /// # Ok::<(), stopline::Error>(())
     /// ```
     pub fn design(design: Design, method: Method, watch: &dyn Watch) -> Result<Self, Error> {
-        let asked = design.asked()?;
-        let sites = design.checks.sites();
-        let cap = design.checks.cap();
-        let (checks, lines) = match method {
-            Method::Wald => {
-                let wald = asked.wald()?;
-                (design.checks.clone(), wald.lines(&sites, design.closing, wald.middle_cut(cap))?)
+        design.derivable(method)?;
+        let (checks, lines) = match design.aim {
+            Aim::TwoCalls { .. } if method == Method::Optimal => {
+                return Self::optimal(design, &Objective::LargestExpectedSites, None, watch);
             }
-            Method::Calibrated => match asked.calibrated(&sites, watch)? {
-                Some(lines) => (design.checks.clone(), lines),
+            Aim::TwoCalls { .. } => match design.asked()?.two_calls(method, watch)? {
+                Some(found) => found,
                 None => return Err(no_plan(&design, method, watch)?),
             },
-            Method::Optimal => return Self::optimal(design, &Objective::LargestExpectedSites, None, watch),
-            Method::Fixed => {
-                if design.closing == Closing::Undecided {
-                    return Err(Error::new(Code::Combination, "closing of a fixed plan", "undecided", "call"));
-                }
-                let checked = |n: u32| sites.binary_search(&n).is_ok() || n > cap;
-                match asked.fewest_fixed(checked, watch)?.filter(|f| f.sites <= cap) {
-                    Some(f) => (Checks::at(vec![f.sites])?, f.lines()?),
-                    None => return Err(no_plan(&design, method, watch)?),
-                }
+            Aim::ThreeCalls { lower, upper } => (design.checks.clone(), design.three_calls(lower, upper)?),
+            Aim::Interval { critical, confidence, sides } => {
+                (design.checks.clone(), design.interval(critical, confidence, sides)?)
             }
-            Method::Given => {
-                return Err(Error::new(Code::Combination, "method", "given", "a table of lines"));
-            }
+            Aim::Precision { se_over_mean } => (design.checks.clone(), design.precision(se_over_mean)?),
         };
         Self::new(Design { checks, ..design }, method, lines, None, watch)
     }
@@ -139,6 +134,11 @@ impl Plan {
     /// # Errors
     /// `lines` where the rows are not at the design's checks; `combination`; `too_much_work`.
     pub fn given(design: Design, lines: Lines, watch: &dyn Watch) -> Result<Self, Error> {
+        if let Some(call) = lines.calls().into_iter().find(|call| !design.aim.calls().contains(call)) {
+            let what = format!("call in a table for {}", design.aim.as_str());
+            let allowed: Vec<&str> = design.aim.calls().iter().map(|call| call.as_str()).collect();
+            return Err(Error::new(Code::Combination, what, call.as_str(), allowed.join(", ")));
+        }
         Self::new(design, Method::Given, lines, None, watch)
     }
 
@@ -223,8 +223,44 @@ impl Plan {
     /// decimals as do; `None` where no such lines exist.
     #[must_use]
     pub fn straight(&self) -> Option<Straight> {
+        if matches!(self.method, Method::Curtailed | Method::TwoStage | Method::TwoStageMinimax | Method::Fixed) {
+            return None; // nobody draws a line through one check
+        }
         let wald = self.design.asked().ok()?.wald().ok()?;
         Straight::through(&self.lines, wald.slope, self.design.closing)
+    }
+}
+
+impl design::Asked<'_> {
+    /// The checks and lines of a plan for two calls; `None` where no plan of the method keeps the risks.
+    fn two_calls(&self, method: Method, watch: &dyn Watch) -> Result<Option<(Checks, Lines)>, Error> {
+        let Design { checks, closing, .. } = self.design;
+        let (sites, cap) = (checks.sites(), checks.cap());
+        let calls = matches!(method, Method::Fixed | Method::Curtailed | Method::TwoStage | Method::TwoStageMinimax);
+        if calls && *closing == Closing::Undecided {
+            let what = format!("closing of a {} plan", method.as_str());
+            return Err(Error::new(Code::Combination, what, "undecided", "call"));
+        }
+        let fewest = || {
+            let checked = |n: u32| sites.binary_search(&n).is_ok() || n > cap;
+            Ok::<_, Error>(self.fewest_fixed(checked, watch)?.filter(|f| f.sites <= cap))
+        };
+        Ok(match method {
+            Method::Wald => {
+                let wald = self.wald()?;
+                Some((checks.clone(), wald.lines(&sites, *closing, wald.middle_cut(cap))?))
+            }
+            Method::Calibrated => self.calibrated(&sites, watch)?.map(|lines| (checks.clone(), lines)),
+            Method::Curtailed => fewest()?.map(|f| curtailed::curtailed(self.design, f)).transpose()?,
+            Method::TwoStage | Method::TwoStageMinimax => {
+                let most = if method == Method::TwoStage { Some(cap) } else { fewest()?.map(|f| f.sites) };
+                match most {
+                    Some(most) => self.two_stage(&sites, most, watch)?,
+                    None => None,
+                }
+            }
+            _ => fewest()?.map(|f| Ok::<_, Error>((Checks::at(vec![f.sites])?, f.lines()?))).transpose()?,
+        })
     }
 }
 

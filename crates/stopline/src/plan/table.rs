@@ -2,12 +2,9 @@
 
 use super::checks::{Checks, Closing};
 use crate::error::{Code, Error, Errors};
-use crate::lines::{Call, Lines, Row};
+use crate::lines::{Call, Column, Lines, Row};
 use crate::score::Total;
 use std::io::Read;
-
-/// The columns of the table, as in plan files.
-const COLUMNS: [&str; 3] = ["sites", "inadequate_at_most", "adequate_at_least"];
 
 /// Lines read from a table, with the checks and closing they imply.
 #[derive(Debug, Clone, PartialEq)]
@@ -18,10 +15,13 @@ pub struct Table {
     pub checks: Checks,
     /// How the last row closes: undecided where it leaves totals between its lines.
     pub closing: Closing,
+    /// Its columns beside `sites`: those of the aim it may be given for.
+    pub columns: &'static [Column],
 }
 
 impl Table {
-    /// Reads CSV with the columns `sites,inadequate_at_most,adequate_at_least`; an empty cell is a line
+    /// Reads CSV with the columns `sites,inadequate_at_most,adequate_at_least`, for three calls also
+    /// `marginal_from,marginal_to`, or for a precision `sites,enough_at_least`; an empty cell is a line
     /// that cannot be reached at that check.
     ///
     /// # Errors
@@ -44,17 +44,17 @@ impl Table {
         let mut reader =
             csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.trim_start_matches('\u{feff}').as_bytes());
         let header = reader.headers().map_err(|e| broken(&e))?.clone();
-        let mut at = [0; 3];
-        for (position, name) in at.iter_mut().zip(COLUMNS) {
-            *position = header.iter().position(|h| h == name).ok_or_else(|| {
-                Error::new(
-                    Code::CountsColumn,
-                    "column of the table",
-                    name,
-                    format!("a header with {}", COLUMNS.join(",")),
-                )
-            })?;
-        }
+        let has = |name: &str| header.iter().position(|h| h == name);
+        let columns = [Column::PRECISION, Column::THREE_CALLS]
+            .into_iter()
+            .find(|columns| columns.iter().any(|c| has(c.as_str()).is_some() && !Column::TWO_CALLS.contains(c)))
+            .unwrap_or(Column::TWO_CALLS);
+        let names: Vec<&str> = std::iter::once("sites").chain(columns.iter().map(|c| c.as_str())).collect();
+        let at = names.iter().map(|name| {
+            let allowed = || format!("a header with {}", names.join(","));
+            has(name).ok_or_else(|| Error::new(Code::CountsColumn, "column of the table", *name, allowed()))
+        });
+        let at = at.collect::<Result<Vec<_>, _>>()?;
         let (mut rows, mut found) = (Vec::new(), Vec::new());
         for record in reader.records() {
             let record = match record {
@@ -66,7 +66,7 @@ impl Table {
             };
             let line = record.position().map_or(0, csv::Position::line);
             let mut cell = |i: usize| -> Option<Total> {
-                let name = COLUMNS.get(i).copied().unwrap_or_default();
+                let name = names.get(i).copied().unwrap_or_default();
                 let text = at.get(i).and_then(|&c| record.get(c)).unwrap_or_default();
                 if text.is_empty() && i > 0 {
                     return None;
@@ -82,11 +82,11 @@ impl Table {
                 }
                 value
             };
-            let (sites, low, high) = (cell(0), cell(1), cell(2));
-            rows.push((u32::try_from(sites.unwrap_or(0)).unwrap_or(u32::MAX), low, high));
+            let sites = cell(0).unwrap_or(0);
+            rows.push((u32::try_from(sites).unwrap_or(u32::MAX), (1..names.len()).map(cell).collect()));
         }
         Errors::or(found, || ())?;
-        Ok(Self::of(&rows)?)
+        Ok(Self::in_columns(columns, &rows)?)
     }
 
     /// The table of these rows: sites, inadequate at most, adequate at least.
@@ -94,23 +94,34 @@ impl Table {
     /// # Errors
     /// `lines` or `checks` for rows that are not usable.
     pub fn of(rows: &[(u32, Option<Total>, Option<Total>)]) -> Result<Self, Error> {
-        let Some(&(_, low, high)) = rows.last() else {
+        let rows: Vec<_> = rows.iter().map(|&(sites, low, high)| (sites, vec![low, high])).collect();
+        Self::in_columns(Column::TWO_CALLS, &rows)
+    }
+
+    /// The table of rows of sites with a total in each column.
+    fn in_columns(columns: &'static [Column], rows: &[(u32, Vec<Option<Total>>)]) -> Result<Self, Error> {
+        let row = |sites: u32, totals: &[Option<Total>], middle: Option<Call>| match *totals {
+            [enough] => Row::enough(sites, enough, middle),
+            [low, from, to, high] => Row::three_calls(sites, low, from.zip(to), high, middle),
+            _ => {
+                let at = |i: usize| totals.get(i).copied().flatten();
+                Row::two_calls(sites, at(0), at(1), middle)
+            }
+        };
+        let Some((last, before)) = rows.split_last() else {
             return Err(Error::about(Code::Lines, "table of lines is empty", "at least one check"));
         };
-        let meets = low.zip(high).is_some_and(|(a, b)| a.checked_add(1) == Some(b));
-        let closing = if meets { Closing::Call } else { Closing::Undecided };
-        let row = |(i, &(at, low, high)): (usize, &(u32, Option<Total>, Option<Total>))| {
-            let last = i + 1 == rows.len();
-            Row::two_calls(at, low, high, (last && !meets).then_some(Call::Undecided))
-        };
-        let lines = Lines::new(rows.iter().enumerate().map(row).collect())?;
-        Ok(Self { lines, checks: rhythm(rows)?, closing })
+        let closes = row(last.0, &last.1, None).closes();
+        let closing = if closes { Closing::Call } else { Closing::Undecided };
+        let middle = (!closes).then_some(Call::Undecided);
+        let made = before.iter().map(|(sites, totals)| row(*sites, totals, None));
+        let lines = Lines::new(made.chain([row(last.0, &last.1, middle)]).collect())?;
+        Ok(Self { lines, checks: rhythm(rows.iter().map(|r| r.0).collect())?, closing, columns })
     }
 }
 
 /// Regular checks as min, cap and step; others as a list.
-fn rhythm(rows: &[(u32, Option<Total>, Option<Total>)]) -> Result<Checks, Error> {
-    let sites: Vec<u32> = rows.iter().map(|r| r.0).collect();
+fn rhythm(sites: Vec<u32>) -> Result<Checks, Error> {
     if let (&[first, second, ..], Some(&last)) = (sites.as_slice(), sites.last())
         && let Some(every) = second.checked_sub(first)
         && let Ok(checks) = Checks::every(first, last, every)

@@ -78,6 +78,7 @@ pub(super) enum DispersionWire {
     KSpread { median: f64, sd_log: f64 },
     PowerLaw { a: f64, b: f64 },
     Binomial {},
+    Proportion { a: f64, b: f64, scatter: f64 },
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -92,6 +93,34 @@ pub(super) enum AimWire {
         #[cfg_attr(feature = "schema", schemars(required))]
         risks: Option<RisksWire>,
     },
+    ThreeCalls {
+        lower: PairWire,
+        upper: PairWire,
+    },
+    Interval {
+        critical: f64,
+        confidence: f64,
+        sides: SidesWire,
+    },
+    Precision {
+        se_over_mean: f64,
+    },
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct PairWire {
+    pub thresholds: ThresholdsWire,
+    pub risks: RisksWire,
+}
+
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub(super) enum SidesWire {
+    One,
+    Two,
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -150,13 +179,26 @@ pub(super) enum MethodWire {
     Calibrated,
     Optimal,
     Fixed,
+    Curtailed,
+    TwoStage,
+    TwoStageMinimax,
+    Nominal,
     Given,
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(untagged, expecting = "a line has sites and, each once, the totals of its kind of plan (a total or null)")]
+pub(super) enum LineWire {
+    TwoCalls(TwoCallsLine),
+    ThreeCalls(ThreeCallsLine),
+    Precision(PrecisionLine),
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
 #[serde(deny_unknown_fields)]
-pub(super) struct LineWire {
+pub(super) struct TwoCallsLine {
     pub sites: u32,
     #[serde(deserialize_with = "required")]
     #[cfg_attr(feature = "schema", schemars(required))]
@@ -164,6 +206,35 @@ pub(super) struct LineWire {
     #[serde(deserialize_with = "required")]
     #[cfg_attr(feature = "schema", schemars(required))]
     pub adequate_at_least: Option<i64>,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct ThreeCallsLine {
+    pub sites: u32,
+    #[serde(deserialize_with = "required")]
+    #[cfg_attr(feature = "schema", schemars(required))]
+    pub inadequate_at_most: Option<i64>,
+    #[serde(deserialize_with = "required")]
+    #[cfg_attr(feature = "schema", schemars(required))]
+    pub marginal_from: Option<i64>,
+    #[serde(deserialize_with = "required")]
+    #[cfg_attr(feature = "schema", schemars(required))]
+    pub marginal_to: Option<i64>,
+    #[serde(deserialize_with = "required")]
+    #[cfg_attr(feature = "schema", schemars(required))]
+    pub adequate_at_least: Option<i64>,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct PrecisionLine {
+    pub sites: u32,
+    #[serde(deserialize_with = "required")]
+    #[cfg_attr(feature = "schema", schemars(required))]
+    pub enough_at_least: Option<i64>,
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -187,6 +258,7 @@ pub(super) struct AttainedRowWire {
 #[serde(rename_all = "snake_case")]
 pub(super) enum CallWire {
     Inadequate,
+    Marginal,
     Adequate,
 }
 

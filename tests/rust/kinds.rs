@@ -1,0 +1,282 @@
+//! Plans of every kind against published values and slow searches.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, missing_docs)]
+
+use stopline::evaluate::{evaluate, evaluate_lines, largest_expected_sites, plain_mean};
+use stopline::plan::{Aim, Checks, Closing, Design, Method, Pair, Plan, Sides};
+use stopline::{
+    Call, Code, Column, Dispersion, K, Level, Lines, Mean, Plants, Quiet, Risk, Risks, Row, Score, Thresholds, Verdict,
+};
+
+fn mean(m: f64) -> Mean {
+    Mean::new(m).unwrap()
+}
+
+fn constant(k: f64) -> Dispersion {
+    Dispersion::ConstantK { k: K::new(k).unwrap() }
+}
+
+fn design(dispersion: Dispersion, aim: Aim, checks: Checks, closing: Closing) -> Design {
+    Design { score: Score::Count, plants: Plants::new(3).unwrap(), dispersion, aim, checks, closing }
+}
+
+fn pair(low: f64, high: f64, risk: f64) -> Pair {
+    let risk = Risk::new(risk).unwrap();
+    Pair { thresholds: Thresholds::new(mean(low), mean(high)).unwrap(), risks: Risks::new(risk, risk).unwrap() }
+}
+
+fn two_calls(low: f64, high: f64, risk: f64) -> Aim {
+    let Pair { thresholds, risks } = pair(low, high, risk);
+    Aim::TwoCalls { thresholds: Some(thresholds), risks: Some(risks) }
+}
+
+fn precision(part: f64) -> Aim {
+    Aim::Precision { se_over_mean: Level::new(part).unwrap() }
+}
+
+/// Binns, Nyrop & van der Werf 2000, Sampling and Monitoring in Crop Protection (CABI), an interval plan
+/// with critical density 1, 15 to 50 sites, variance 3.05·m^1.02, α = .15; outputs derived from it.
+#[test]
+fn interval_lines_of_a_textbook_case() {
+    let aim = Aim::Interval { critical: mean(1.0), confidence: Level::new(0.85).unwrap(), sides: Sides::One };
+    let law = Dispersion::power_law(3.05, 1.02).unwrap();
+    let asked = design(law, aim, Checks::every(15, 50, 1).unwrap(), Closing::Call);
+    let plan = Plan::design(asked, Method::Nominal, &Quiet).unwrap();
+    assert_eq!(plan.lines().rows().last().unwrap().at_most(Call::Inadequate), Some(50));
+    let at = evaluate(&plan, &law, &[0.6, 1.0, 1.5].map(mean), &Quiet).unwrap().curve.rows;
+    for (row, low) in at.iter().zip([0.956, 0.553, 0.061]) {
+        assert!((row.inadequate - low).abs() < 5e-4, "{row:?}");
+    }
+    assert!((at[1].expected_sites - 30.9).abs() < 0.05);
+    let codes: Vec<&str> = plan.cautions().iter().map(|c| c.code).collect();
+    assert_eq!(codes, ["nominal_confidence"]);
+}
+
+/// Two sides ask for wider lines than one: z of a standard normal, 1.0364 and 1.4395 at .85 (tables).
+#[test]
+fn sides_of_a_confidence() {
+    let lines = |sides| {
+        let aim = Aim::Interval { critical: mean(4.0), confidence: Level::new(0.85).unwrap(), sides };
+        let asked = design(Dispersion::Poisson, aim, Checks::at(vec![25, 26]).unwrap(), Closing::Undecided);
+        let plan = Plan::design(asked, Method::Nominal, &Quiet).unwrap();
+        let row = &plan.lines().rows()[0];
+        (row.at_most(Call::Inadequate), row.at_least(Call::Adequate))
+    };
+    // 100 ± z·10
+    assert_eq!(lines(Sides::One), (Some(89), Some(111)));
+    assert_eq!(lines(Sides::Two), (Some(85), Some(115)));
+}
+
+/// Kuno 1969 (formula from memory): what the rule truly gives at k 2, D .25 (derived).
+#[test]
+fn precision_by_kuno_and_what_becomes_of_it() {
+    let law = constant(2.0);
+    let asked = design(law, precision(0.25), Checks::every(1, 400, 1).unwrap(), Closing::Undecided);
+    let plan = Plan::design(asked, Method::Nominal, &Quiet).unwrap();
+    // None until n > 1/(k·D²) = 8; at n = 40 the total is 20 (Karandinos 1976: m .5 needs 40 sites).
+    let line = |n: usize| Column::EnoughAtLeast.of(&plan.lines().rows()[n - 1]);
+    assert_eq!([line(8), line(9), line(40)], [None, Some(144), Some(20)]);
+    let known = [(0.75, 30.67, 0.2597, 4.3), (1.5, 19.60, 0.2524, 3.3), (3.0, 14.10, 0.2478, 2.3)];
+    let means = known.map(|(m, ..)| mean(m));
+    let found = evaluate(&plan, &law, &means, &Quiet).unwrap();
+    let estimates = found.estimates.unwrap();
+    for (i, (m, sites, se, bias)) in known.into_iter().enumerate() {
+        let (row, estimate) = (&found.curve.rows[i], &estimates[i]);
+        assert!((row.expected_sites - sites).abs() < 5e-3, "{m}: {row:?}");
+        assert!((estimate.se_over_mean - se).abs() < 5e-5, "{m}: {estimate:?}");
+        assert!((100.0 * estimate.bias_over_mean - bias).abs() < 0.05, "{m}: {estimate:?}");
+        assert!((row.enough - 1.0).abs() < 1e-9);
+    }
+}
+
+/// Green 1970 (formula from memory), a 1.6, b 1.3, D .25: 38.30 at 10 sites, 28.46 at 20.
+#[test]
+fn precision_by_green() {
+    let law = Dispersion::power_law(1.6, 1.3).unwrap();
+    let asked = design(law, precision(0.25), Checks::every(10, 20, 10).unwrap(), Closing::Undecided);
+    let plan = Plan::design(asked, Method::Nominal, &Quiet).unwrap();
+    let found: Vec<_> = plan.lines().rows().iter().map(|row| Column::EnoughAtLeast.of(row)).collect();
+    assert_eq!(found, [Some(39), Some(29)]);
+    let rising = Dispersion::power_law(1.6, 2.1).unwrap();
+    let asked = design(rising, precision(0.25), Checks::at(vec![20]).unwrap(), Closing::Call);
+    assert_eq!(Plan::design(asked, Method::Nominal, &Quiet).unwrap_err().code(), Code::Combination);
+}
+
+/// A walk of always n sites has no bias, and the standard error of its mean is √(V/n) (handbook formula).
+#[test]
+fn plain_mean_of_fixed_walks() {
+    let lines = Lines::new(vec![Row::two_calls(12, Some(20), Some(21), None)]).unwrap();
+    for m in [0.3, 2.0, 20.0] {
+        let found = plain_mean(&lines, &Score::Count, &constant(1.2), mean(m)).unwrap();
+        let known = ((m + m * m / 1.2) / 12.0_f64).sqrt() / m;
+        assert!((found.se_over_mean / known - 1.0).abs() < 1e-9, "{found:?} {known}");
+        assert!(found.bias_over_mean.abs() < 1e-11, "{found:?}");
+    }
+}
+
+/// Wilson & Room 1983 (formula from memory): the share of sites with any under variance a·mᵇ is
+/// 1 − exp[−m·ln(a·m^(b−1))/(a·m^(b−1) − 1)]: .752928 at a 1.6, b 1.3, m 2; the zero term of the NB.
+#[test]
+fn share_of_sites_with_any() {
+    let (a, b): (f64, f64) = (1.6, 1.3);
+    let law = Dispersion::power_law(a, b).unwrap();
+    for m in [0.5_f64, 1.0, 2.0, 7.0] {
+        let v = a * m.powf(b - 1.0);
+        let known = 1.0 - (-m * v.ln() / (v - 1.0)).exp();
+        let laws = law.laws(&Score::positive(0, 1).unwrap(), mean(m)).unwrap();
+        assert!((laws.nodes[0].1.mean() - known).abs() < 1e-12, "{m}: {known}");
+        if m == 2.0 {
+            assert!((known - 0.752928).abs() < 5e-7);
+        }
+    }
+}
+
+/// A share of sites above a tally, by the terms of the negative binomial added up.
+#[test]
+fn share_of_sites_above_a_tally() {
+    for (m, k) in [(0.4_f64, 0.3_f64), (3.0, 1.2), (40.0, 5.0)] {
+        for above in [0_u32, 1, 3, 30] {
+            let mut p = (-k * (m / k).ln_1p()).exp();
+            let mut below = 0.0;
+            for x in 0..=above {
+                below += p;
+                p *= m / (k + m) * (k + f64::from(x)) / (f64::from(x) + 1.0);
+            }
+            let laws = constant(k).laws(&Score::positive(above, 1).unwrap(), mean(m)).unwrap();
+            assert!((laws.nodes[0].1.mean() - (1.0 - below)).abs() < 1e-12, "{m} {k} {above}");
+        }
+    }
+    // The empirical relation: P = 1 − 1/e where ln m = a.
+    let law = Dispersion::proportion(0.7, 0.8, 0.0).unwrap();
+    let laws = law.laws(&Score::positive(0, 1).unwrap(), mean(0.7_f64.exp())).unwrap();
+    assert!((laws.nodes[0].1.mean() - (1.0 - (-1.0_f64).exp())).abs() < 1e-14);
+}
+
+/// Presence and absence on the scale of the mean: the plan's thresholds are means, its risks exact there.
+#[test]
+fn positive_units_with_thresholds_as_means() {
+    let asked = Design {
+        score: Score::positive(0, 1).unwrap(),
+        ..design(constant(1.2), two_calls(0.5, 1.5, 0.1), Checks::every(5, 40, 1).unwrap(), Closing::Call)
+    };
+    let plan = Plan::design(asked, Method::Calibrated, &Quiet).unwrap();
+    let share = |m: f64| 1.0 - (1.2 / (1.2 + m)).powf(1.2);
+    let shares = [0.5, 1.5].map(|m| mean(share(m)));
+    let binomial = evaluate_lines(plan.lines(), &plan.asked().score, &Dispersion::Binomial, &shares, &Quiet).unwrap();
+    assert!((binomial.rows[0].adequate - plan.attained()[0].p).abs() < 1e-13);
+    assert!((binomial.rows[1].inadequate - plan.attained()[1].p).abs() < 1e-13);
+    assert!(plan.attained().iter().all(|row| row.p <= 0.1));
+}
+
+/// Every walk is called as by the fixed plan, with its very risks, and none is longer.
+#[test]
+fn curtailed_walks_are_the_fixed_ones_cut_short() {
+    for score in [Score::Count, Score::positive(0, 2).unwrap()] {
+        let (law, aim) = match score {
+            Score::Count => (constant(1.2), two_calls(1.0, 2.5, 0.1)),
+            _ => (Dispersion::Binomial, two_calls(0.2, 0.5, 0.1)),
+        };
+        let asked =
+            Design { score: score.clone(), ..design(law, aim, Checks::every(2, 40, 1).unwrap(), Closing::Call) };
+        let fixed = Plan::design(asked.clone(), Method::Fixed, &Quiet).unwrap();
+        let curtailed = Plan::design(asked, Method::Curtailed, &Quiet).unwrap();
+        assert_eq!(curtailed.lines().cap(), fixed.lines().cap());
+        for (a, b) in curtailed.attained().iter().zip(fixed.attained()) {
+            assert!((a.p - b.p).abs() < 1e-13, "{a:?} {b:?}");
+        }
+        let sites = |plan: &Plan| largest_expected_sites(plan.lines(), &score, &law).unwrap().expected_sites;
+        assert!(sites(&curtailed) < sites(&fixed));
+        // Positive units can be too few: then inadequate is called early.
+        let early = curtailed.lines().rows().iter().filter(|r| r.at_most(Call::Inadequate).is_some()).count();
+        assert_eq!(early > 1, score != Score::Count);
+    }
+}
+
+/// Against every pair of checks, pair of lines and cut, evaluated one by one.
+#[test]
+fn no_plan_with_two_checks_is_better() {
+    let law = Dispersion::Poisson;
+    let asked = design(law, two_calls(0.6, 2.2, 0.15), Checks::every(1, 7, 1).unwrap(), Closing::Call);
+    let most = |plan: &Lines| largest_expected_sites(plan, &Score::Count, &law).unwrap().expected_sites;
+    let mut best = f64::INFINITY;
+    let mut least = (u32::MAX, f64::INFINITY);
+    for last in 2..=7_u32 {
+        for first in 1..last {
+            for cut in 0..14_i64 {
+                for low in -1..=cut {
+                    for high in low.max(0) + 1..=cut + 1 {
+                        let rows = vec![
+                            Row::two_calls(first, (low >= 0).then_some(low), Some(high), None),
+                            Row::two_calls(last, Some(cut), Some(cut + 1), None),
+                        ];
+                        let Ok(lines) = Lines::new(rows) else { continue };
+                        let at = evaluate_lines(&lines, &Score::Count, &law, &[0.6, 2.2].map(mean), &Quiet).unwrap();
+                        if at.rows[0].adequate <= 0.15 && at.rows[1].inadequate <= 0.15 {
+                            let sites = most(&lines);
+                            best = best.min(sites);
+                            if (last, sites) < least {
+                                least = (last, sites);
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+    let plan = Plan::design(asked.clone(), Method::TwoStage, &Quiet).unwrap();
+    assert!((most(plan.lines()) - best).abs() < 1e-9, "{} {best}", most(plan.lines()));
+    assert_eq!(plan.lines().rows().len(), 2);
+    let plan = Plan::design(asked, Method::TwoStageMinimax, &Quiet).unwrap();
+    assert_eq!(plan.lines().cap(), least.0);
+    assert!((most(plan.lines()) - least.1).abs() < 1e-9);
+}
+
+/// Three calls: exact chances against every path of few sites, and order of the calls along the mean.
+#[test]
+fn three_calls_against_every_path() {
+    let aim = Aim::three_calls(pair(0.5, 1.5, 0.2), pair(3.0, 6.0, 0.2)).unwrap();
+    let law = Dispersion::Poisson;
+    let asked = design(law, aim, Checks::every(2, 4, 1).unwrap(), Closing::Call);
+    let plan = Plan::design(asked, Method::Wald, &Quiet).unwrap();
+    let p = |m: f64, x: i32| (-m).exp() * m.powi(x) / (1..=x).map(f64::from).product::<f64>();
+    fn follow(lines: &Lines, sites: u32, total: i64, chance: f64, step: &dyn Fn(i32) -> f64, sum: &mut [f64; 5]) {
+        match lines.verdict(sites, total) {
+            Verdict::Stop(call) => sum[Call::ALL.iter().position(|c| *c == call).unwrap()] += chance,
+            Verdict::KeepSampling => {
+                for x in 0..22 {
+                    follow(lines, sites + 1, total + i64::from(x), chance * step(x), step, sum);
+                }
+            }
+        }
+    }
+    let mut stated = plan.attained().iter();
+    for m in [0.5, 1.5, 3.0, 6.0] {
+        let mut sum = [0.0; 5];
+        follow(plan.lines(), 0, 0, 1.0, &|x| p(m, x), &mut sum);
+        let row = &evaluate(&plan, &law, &[mean(m)], &Quiet).unwrap().curve.rows[0];
+        for call in [Call::Inadequate, Call::Marginal] {
+            let i = Call::ALL.iter().position(|c| *c == call).unwrap();
+            assert!((row.p(call) - sum[i]).abs() < 1e-7, "{m} {call:?}: {} {}", row.p(call), sum[i]);
+        }
+        assert!((row.inadequate + row.marginal + row.adequate - 1.0).abs() < 1e-12);
+        for stated in stated.by_ref().take(if m == 0.5 || m == 6.0 { 2 } else { 1 }) {
+            assert_eq!(stated.mean.get(), m);
+            assert!((stated.p - row.p(stated.call)).abs() < 1e-13);
+        }
+    }
+    assert!(stated.next().is_none());
+    // The lower pair must lie below the upper.
+    assert_eq!(Aim::three_calls(pair(0.5, 3.5, 0.2), pair(3.0, 6.0, 0.2)).unwrap_err().code(), Code::Combination);
+}
+
+#[test]
+fn a_method_must_fit_its_aim() {
+    let checks = || Checks::every(5, 20, 1).unwrap();
+    let asked = design(constant(1.2), precision(0.25), checks(), Closing::Call);
+    assert_eq!(Plan::design(asked.clone(), Method::Calibrated, &Quiet).unwrap_err().code(), Code::Combination);
+    // At the cap of a plan that closes by a call, enough was counted whatever the total.
+    let plan = Plan::design(asked, Method::Nominal, &Quiet).unwrap();
+    assert_eq!(plan.lines().verdict(20, 0), Verdict::Stop(Call::Enough));
+    assert_eq!(Column::EnoughAtLeast.of(plan.lines().rows().last().unwrap()), Some(0));
+    let asked = design(constant(1.2), two_calls(1.0, 2.0, 0.1), checks(), Closing::Call);
+    assert_eq!(Plan::design(asked, Method::Nominal, &Quiet).unwrap_err().code(), Code::Combination);
+}
