@@ -43,3 +43,26 @@ fn every_command_of_the_table_runs() {
     }));
     assert_eq!(ran, 14);
 }
+
+/// The numbers of the table of plans are those of the plans.
+#[test]
+fn the_table_of_plans_is_true() {
+    let readme = std::fs::read_to_string(root().join("README.md")).unwrap();
+    let folder = Folder::new();
+    let mut seen = 0;
+    for line in readme.lines().filter_map(|line| line.strip_prefix("| `--method ")) {
+        let cells: Vec<&str> = line.split('|').map(str::trim).collect();
+        let method = cells[0].trim_end_matches('`');
+        let asked = "--k 1.2 --per site --inadequate 1 --adequate 2 --max-sites 33";
+        folder.does(&format!("plan {asked} --method {method} --out {method}.json"));
+        let rows = folder.does(&format!("evaluate {method}.json --means 1,1.414,2 --json")).json()["rows"].clone();
+        // Risks are rounded up, so that none is said to be smaller than it is.
+        let risk = |row: usize, call: &str| (rows[row][call].as_f64().unwrap() * 1000.0 - 1e-9).ceil() / 10.0;
+        let sites = (0..3).map(|row| rows[row]["expected_sites"].as_f64().unwrap());
+        let true_ones: Vec<String> =
+            [risk(0, "adequate"), risk(2, "inadequate")].into_iter().chain(sites).map(|x| format!("{x:.1}")).collect();
+        assert_eq!(cells[2..7], true_ones, "{method}");
+        seen += 1;
+    }
+    assert_eq!(seen, 7);
+}
