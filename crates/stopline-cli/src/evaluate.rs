@@ -31,10 +31,9 @@ pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<
         None => vec![plan.asked().dispersion],
     };
     if let Some(simulation) = Simulation::of(&args.simulation)? {
-        let undecided = plan.asked().closing == stopline::plan::Closing::Undecided;
         let simulated = |under: &Dispersion| simulation.run(&plan, *under, &means);
         let evaluations = under.iter().map(simulated).collect::<Result<Vec<_>, _>>()?;
-        return Ok(answer(evaluations, json, |e| simulated::text(e, undecided)));
+        return Ok(answer(evaluations, json, simulated::text));
     }
     let exact = |under: &Dispersion| evaluate(&plan, under, &means, watch);
     let evaluations = under.iter().map(exact).collect::<Result<Vec<_>, _>>()?;

@@ -7,7 +7,7 @@ use crate::words::{figures, many};
 use crate::{arguments, values};
 use stopline::plan::Plan;
 use stopline::simulate::{Clustered, Estimate, Origin, Run, Simulated, SimulatedRow, simulate};
-use stopline::{Code, Dispersion, Error, MOST_SITES, Mean, Share};
+use stopline::{Call, Code, Dispersion, Error, MOST_SITES, Mean, Share};
 
 /// The walks asked for.
 pub struct Simulation {
@@ -48,7 +48,7 @@ fn run(args: &arguments::SimulationArguments) -> Result<Run, Error> {
 }
 
 /// The table of a simulation.
-pub fn text(simulated: &Simulated, undecided: bool) -> String {
+pub fn text(simulated: &Simulated) -> String {
     let walks = many(simulated.walks, "simulated walk");
     let mut text = format!("{walks} at each mean for {}, seed {}", under(&simulated.under), simulated.seed);
     if let Origin::Clustered { shared, run } = simulated.source {
@@ -61,8 +61,13 @@ pub fn text(simulated: &Simulated, undecided: bool) -> String {
         };
     }
     text += "\n± is the Monte-Carlo standard error; sites are on average\n\n";
-    let calls = if undecided { &["adequate", "inadequate", "undecided"][..] } else { &["adequate", "inadequate"] };
-    let headings = [&["mean"], calls, &["sites", "sd", "half by", "90 % by", "at the cap"]].concat();
+    let calls = [Call::Adequate, Call::Marginal, Call::Inadequate, Call::Enough, Call::Undecided];
+    // A call that the plan cannot make has no error.
+    let made = |call: &Call| simulated.rows.iter().any(|row| row.p(*call).se > 0.0);
+    let calls: Vec<Call> = calls.into_iter().filter(made).collect();
+    let mut headings = vec!["mean"];
+    headings.extend(calls.iter().map(|call| call.as_str()));
+    headings.extend(["sites", "sd", "half by", "90 % by", "at the cap"]);
     let with_error = |Estimate { value, se }: Estimate| {
         // To the error's first digit.
         let decimals = if se > 0.0 { (-se.log10().floor()).clamp(0.0, 12.0) } else { 0.0 };
@@ -73,8 +78,8 @@ pub fn text(simulated: &Simulated, undecided: bool) -> String {
     let quantile =
         |value: u32, se: f64| if se > 0.0 { format!("{value} ± {}", figures(se)) } else { value.to_string() };
     let row = |row: &SimulatedRow| {
-        let mut cells = vec![figures(row.mean), with_error(row.adequate), with_error(row.inadequate)];
-        cells.extend(undecided.then(|| with_error(row.undecided)));
+        let mut cells = vec![figures(row.mean)];
+        cells.extend(calls.iter().map(|&call| with_error(row.p(call))));
         cells.extend([with_error(row.expected_sites), with_error(row.sites_sd)]);
         cells.extend([quantile(row.sites_p50, row.sites_p50_se), quantile(row.sites_p90, row.sites_p90_se)]);
         cells.push(with_error(row.at_cap));

@@ -10,7 +10,7 @@ use crate::dispersion::Dispersion;
 use crate::lines::{Call, Lines};
 use crate::params::{K, Mean};
 use crate::plan::Digest;
-use serde::ser::{Serialize, SerializeStruct, Serializer};
+use serde::ser::{Serialize, SerializeMap, SerializeStruct, Serializer};
 
 /// A simulated number and its standard error.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -70,6 +70,18 @@ pub struct Simulated {
 }
 
 impl SimulatedRow {
+    /// Share of walks with this call.
+    #[must_use]
+    pub const fn p(&self, call: Call) -> Estimate {
+        match call {
+            Call::Inadequate => self.inadequate,
+            Call::Marginal => self.marginal,
+            Call::Adequate => self.adequate,
+            Call::Enough => self.enough,
+            Call::Undecided => self.undecided,
+        }
+    }
+
     /// The row of what was called at each check of `walks` walks.
     pub(super) fn of(lines: &Lines, mean: Mean, walks: u64, counts: &[u64]) -> Self {
         let n = walks as f64;
@@ -141,20 +153,27 @@ impl Serialize for Simulated {
 
 impl Serialize for SimulatedRow {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut object = serializer.serialize_struct("SimulatedRow", 17)?;
-        object.serialize_field("mean", &self.mean)?;
+        let mut object = serializer.serialize_map(None)?;
+        object.serialize_entry("mean", &self.mean)?;
         macro_rules! estimates {
             ($($name:ident $se:literal)*) => {$(
-                object.serialize_field(stringify!($name), &self.$name.value)?;
-                object.serialize_field($se, &self.$name.se)?;
+                object.serialize_entry(stringify!($name), &self.$name.value)?;
+                object.serialize_entry($se, &self.$name.se)?;
             )*};
         }
-        estimates! { adequate "adequate_se" inadequate "inadequate_se" undecided "undecided_se"
-        expected_sites "expected_sites_se" sites_sd "sites_sd_se" }
-        object.serialize_field("sites_p50", &self.sites_p50)?;
-        object.serialize_field("sites_p50_se", &self.sites_p50_se)?;
-        object.serialize_field("sites_p90", &self.sites_p90)?;
-        object.serialize_field("sites_p90_se", &self.sites_p90_se)?;
+        estimates! { adequate "adequate_se" inadequate "inadequate_se" undecided "undecided_se" }
+        // Only of plans that can make these calls: then their error is not 0.
+        if self.marginal.se > 0.0 {
+            estimates! { marginal "marginal_se" }
+        }
+        if self.enough.se > 0.0 {
+            estimates! { enough "enough_se" }
+        }
+        estimates! { expected_sites "expected_sites_se" sites_sd "sites_sd_se" }
+        object.serialize_entry("sites_p50", &self.sites_p50)?;
+        object.serialize_entry("sites_p50_se", &self.sites_p50_se)?;
+        object.serialize_entry("sites_p90", &self.sites_p90)?;
+        object.serialize_entry("sites_p90_se", &self.sites_p90_se)?;
         estimates! { at_cap "at_cap_se" }
         object.end()
     }
