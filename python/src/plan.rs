@@ -163,6 +163,8 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 /// se_over_mean : float, optional
 ///     Instead: count until the standard error is at most this part of the mean (Kuno 1969; Green 1970 where
 ///     a power law is given).
+/// over : (float, float), optional
+///     With method "tuned": means per site over which the true precision is kept.
 /// k : float, optional
 ///     Clumping (variance m + m²/k); ``inf`` for Poisson counts. Or:
 /// k_interval : (float, float), optional
@@ -183,7 +185,7 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 ///     First check, cap, sites between checks. Or:
 /// at : sequence of int, optional
 ///     The checks.
-/// method : {"calibrated", "wald", "optimal", "fixed", "curtailed", "two_stage", "two_stage_minimax", "nominal"}
+/// method : {"calibrated", "wald", "optimal", "fixed", "curtailed", "two_stage", "two_stage_minimax", "nominal", "tuned"}
 ///     How lines are derived; by default "calibrated" for two calls, "wald" for three, else "nominal".
 /// closing : {"call", "undecided"}
 ///     What happens at the cap; by default "undecided" for a precision, else "call".
@@ -212,7 +214,7 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 /// >>> all(p <= 0.1 for mean, call, p in plan.attained)
 /// True
 #[pyfunction]
-#[pyo3(signature = (*, inadequate=None, adequate=None, upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, k=None, k_interval=None, k_sd_log=None, power_law=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method=None, closing=None, undecided_at_most=None, means=None, weights=None))]
+#[pyo3(signature = (*, inadequate=None, adequate=None, upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, over=None, k=None, k_interval=None, k_sd_log=None, power_law=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method=None, closing=None, undecided_at_most=None, means=None, weights=None))]
 pub fn plan(
     py: Python<'_>,
     inadequate: Option<f64>,
@@ -222,6 +224,7 @@ pub fn plan(
     confidence: f64,
     sides: &str,
     se_over_mean: Option<f64>,
+    over: Option<(f64, f64)>,
     k: Option<f64>,
     k_interval: Option<(f64, f64)>,
     k_sd_log: Option<f64>,
@@ -287,9 +290,14 @@ pub fn plan(
         Ok((Design { score: Score::Count, plants, dispersion, aim, checks, closing }, method, undecided, objective))
     };
     let (design, method, undecided, objective) = asked().map_err(|e| one(py, e))?;
+    let mean = |m| Mean::new(m).map_err(|e| one(py, e.named("over")));
+    let over = over.map(|(low, high)| PyResult::Ok([mean(low)?, mean(high)?])).transpose()?;
     let plan = released(py, |watch| match method {
         Method::Optimal => core::Plan::optimal(design, &objective, undecided, watch),
-        method => core::Plan::design(design, method, watch),
+        method => match over {
+            Some(over) if method == Method::Tuned => core::Plan::tuned(design, over, watch),
+            _ => core::Plan::design(design, method, watch),
+        },
     })?;
     Ok(Plan(Arc::new(plan)))
 }

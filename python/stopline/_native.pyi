@@ -295,6 +295,7 @@ def plan(
     confidence: float = 0.9,
     sides: str = "two",
     se_over_mean: float | None = None,
+    over: tuple[float, float] | None = None,
     k: float | None = None,
     k_interval: tuple[float, float] | None = None,
     k_sd_log: float | None = None,

@@ -267,6 +267,9 @@ pub struct Plan {
     /// With --aim precision: standard error over mean to reach [default: 0.25]
     #[arg(long, value_name = "PART", help_heading = "What is asked")]
     pub se_over_mean: Option<String>,
+    /// With --method tuned: means per site over which the true precision is kept
+    #[arg(long, value_name = "LOW,HIGH", help_heading = "What is asked")]
+    pub over: Option<String>,
     /// What thresholds are counted per: site, plant or 100-plants [required unless a site is one plant]
     #[arg(long, value_name = "UNIT", help_heading = "What is asked")]
     pub per: Option<String>,
@@ -322,7 +325,8 @@ pub struct ShapeArguments {
     /// calibrated: parallel lines as narrow as the exact risks allow; optimal: fewest expected sites;
     /// fixed: one check; curtailed: the same, ended as soon as its call is certain; two-stage: two
     /// checks; two-stage-minimax: two checks, fewest sites at most; wald: lines of Wald (1947), whose
-    /// risks are nominal; nominal: lines by formula, for an interval or a precision
+    /// risks are nominal; nominal: lines by formula, for an interval or a precision; tuned: the same, with
+    /// the true precision kept over a range of means (--over)
     /// [default: calibrated; wald for three calls, nominal for an interval or a precision]
     #[arg(long, value_name = "METHOD", conflicts_with = "lines")]
     pub method: Option<String>,

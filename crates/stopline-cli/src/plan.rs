@@ -10,7 +10,7 @@ use crate::{arguments, input, request, values};
 use std::fs;
 use std::path::PathBuf;
 use stopline::plan::{About, Design, Method, Plan, Table};
-use stopline::{Code, Column, Dispersion, Error, K, Plants, Score, Watch};
+use stopline::{Code, Column, Dispersion, Error, K, Mean, Plants, Score, Watch};
 
 pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
     files_differ(args)?;
@@ -20,6 +20,9 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     let undecided = args.shape.undecided_at_most.as_deref().map(|text| values::share("--undecided-at-most", text));
     let undecided = undecided.transpose()?;
     let method = args.shape.method(&args.aim)?;
+    if args.over.is_some() && method != Method::Tuned {
+        return Err(Error::new(Code::Combination, "--over", "given", "only with --method tuned").into());
+    }
     if undecided.is_some() && method != Method::Optimal {
         return Err(Error::new(Code::Combination, "--undecided-at-most", "given", "only with --method optimal").into());
     }
@@ -64,9 +67,12 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     let plan = match (given, method) {
         (Some(Table { lines, .. }), _) => Plan::given(design, lines, watch),
         (None, Method::Optimal) => Plan::optimal(design, &least.objective, undecided, watch),
+        (None, Method::Tuned) => Plan::tuned(design, over(args)?, watch),
         (None, method) => Plan::design(design, method, watch),
     };
-    let plan = plan.map_err(request::in_flags)?.with_about(about(past.as_ref()));
+    let plan = plan.map_err(request::in_flags)?;
+    let notes = plan.about().notes.clone();
+    let plan = plan.with_about(About { notes, ..about(past.as_ref()) });
     answer(
         args,
         json,
@@ -129,6 +135,15 @@ fn uncertain(args: &arguments::Plan, k: K) -> Result<Dispersion, Error> {
             .map_err(|e| e.named("--k-sd-log")),
         None => Ok(Dispersion::ConstantK { k }),
     }
+}
+
+/// The range of means of a tuned plan.
+fn over(args: &arguments::Plan) -> Result<[Mean; 2], Error> {
+    let Some(text) = &args.over else {
+        return Err(Error::new(Code::Usage, "--over", "missing", "two means per site, with --method tuned"));
+    };
+    let means = values::list("--over", text, values::mean)?;
+    means.try_into().map_err(|_| Error::new(Code::Usage, "--over", text, "two means with a comma between"))
 }
 
 /// Two numbers with a comma between.

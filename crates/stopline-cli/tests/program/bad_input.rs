@@ -134,6 +134,11 @@ fn what_is_missing_or_does_not_fit() {
             "plan --aim precision --k 1 --method calibrated".into(),
             (2, "combination", "method of a plan for precision", Some("calibrated"), "nominal"),
         ),
+        ("plan --aim precision --k 1 --method tuned".into(), (2, "usage", "--over", Some("missing"), "two means")),
+        (
+            "plan --aim precision --k 1 --method tuned --over 3,1".into(),
+            (2, "combination", "lowest mean of a tuned plan", Some("3"), "less than the highest mean, 1"),
+        ),
         (
             "plan --aim precision --power-law 1,2.5".into(),
             (2, "combination", "b of a power law for a precision", Some("2.5"), "less than 2"),

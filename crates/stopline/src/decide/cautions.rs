@@ -2,7 +2,7 @@
 
 use super::{EndedBy, State};
 use crate::lines::{Call, Verdict};
-use crate::plan::{Aim, Plan};
+use crate::plan::{Aim, Method, Plan};
 use serde::Serialize;
 
 /// A caution with a stable code.
@@ -61,6 +61,13 @@ impl Plan {
                 format!(
                     "Its {} % confidence is that of an interval at a fixed number of sites: looked at again and again it is no error rate, neither at the critical mean nor at two thresholds.",
                     100.0 * confidence.get()
+                ),
+            )),
+            Aim::Precision { se_over_mean } if self.method() == Method::Tuned => found.push(caution(
+                "tuned_precision",
+                format!(
+                    "Standard error over mean {} is kept at the true means that the plan's notes name; elsewhere it may be larger. The plain mean is too high.",
+                    se_over_mean.get()
                 ),
             )),
             Aim::Precision { se_over_mean } => found.push(caution(

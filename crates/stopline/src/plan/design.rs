@@ -32,13 +32,15 @@ pub enum Method {
     TwoStageMinimax,
     /// Lines by a published formula, whose promise is nominal.
     Nominal,
+    /// Lines of that formula for a smaller precision, so that the true one is kept over a range of means.
+    Tuned,
     /// A table given from outside.
     Given,
 }
 
 impl Method {
     /// Every method.
-    pub const ALL: [Method; 9] = [
+    pub const ALL: [Method; 10] = [
         Method::Wald,
         Method::Calibrated,
         Method::Optimal,
@@ -47,6 +49,7 @@ impl Method {
         Method::TwoStage,
         Method::TwoStageMinimax,
         Method::Nominal,
+        Method::Tuned,
         Method::Given,
     ];
 
@@ -62,6 +65,7 @@ impl Method {
             Self::TwoStage => "two_stage",
             Self::TwoStageMinimax => "two_stage_minimax",
             Self::Nominal => "nominal",
+            Self::Tuned => "tuned",
             Self::Given => "given",
         }
     }
@@ -140,7 +144,8 @@ impl Design {
                 Method::TwoStageMinimax,
             ],
             Aim::ThreeCalls { .. } => &[Method::Wald],
-            Aim::Interval { .. } | Aim::Precision { .. } => &[Method::Nominal],
+            Aim::Interval { .. } => &[Method::Nominal],
+            Aim::Precision { .. } => &[Method::Nominal, Method::Tuned],
         };
         if !methods.contains(&method) {
             let allowed: Vec<&str> = methods.iter().map(|m| m.as_str()).collect();

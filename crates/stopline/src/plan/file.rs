@@ -184,6 +184,7 @@ impl Plan {
                 Method::TwoStage => MethodWire::TwoStage,
                 Method::TwoStageMinimax => MethodWire::TwoStageMinimax,
                 Method::Nominal => MethodWire::Nominal,
+                Method::Tuned => MethodWire::Tuned,
                 Method::Given => MethodWire::Given,
             },
             lines: self.lines.rows().iter().map(|row| line(aim, row)).collect(),
@@ -234,6 +235,7 @@ impl Plan {
             MethodWire::TwoStage => Method::TwoStage,
             MethodWire::TwoStageMinimax => Method::TwoStageMinimax,
             MethodWire::Nominal => Method::Nominal,
+            MethodWire::Tuned => Method::Tuned,
             MethodWire::Given => Method::Given,
         };
         let proof = file.proof.map(Proof::from_wire).transpose()?;

@@ -39,7 +39,7 @@ pub(crate) use wire::required;
 
 use crate::error::{Code, Error};
 use crate::lines::Lines;
-use crate::params::Share;
+use crate::params::{Mean, Share};
 use crate::watch::{Quiet, Watch};
 use attained::attained;
 use no_plan::no_plan;
@@ -106,6 +106,10 @@ impl Plan {
             Aim::Interval { critical, confidence, sides } => {
                 (design.checks.clone(), design.interval(critical, confidence, sides)?)
             }
+            Aim::Precision { .. } if method == Method::Tuned => {
+                let allowed = "a range of means over which the precision is kept";
+                return Err(Error::about(Code::Combination, "tuned plan without means", allowed));
+            }
             Aim::Precision { se_over_mean } => (design.checks.clone(), design.precision(se_over_mean)?),
         };
         Self::new(Design { checks, ..design }, method, lines, None, watch)
@@ -127,6 +131,21 @@ impl Plan {
             Some((lines, proof)) => Self::new(design, Method::Optimal, lines, Some(proof), watch),
             None => Err(no_plan(&design, Method::Optimal, watch)?),
         }
+    }
+
+    /// Derives the plan for a precision whose *true* standard error over mean, stopping included, is at most
+    /// the asked one at 25 means from the first to the second, evenly spaced in their logarithms: the formula's
+    /// lines for the largest smaller precision that does. The range is told in the plan's notes.
+    ///
+    /// # Errors
+    /// `combination` for another aim or a reversed range; `no_plan` where no smaller precision does, as where
+    /// the cap is too low; `too_much_work`, `interrupted`.
+    pub fn tuned(design: Design, over: [Mean; 2], watch: &dyn Watch) -> Result<Self, Error> {
+        design.derivable(Method::Tuned)?;
+        let lines = design.tuned_precision(over, watch)?;
+        let [low, high] = over.map(Mean::get);
+        let notes = format!("precision kept at true means from {low} to {high} per site");
+        Ok(Self::new(design, Method::Tuned, lines, None, watch)?.with_about(About { notes, ..About::default() }))
     }
 
     /// A plan from a table given from outside; its exact risks are computed where it has thresholds.

@@ -8,17 +8,19 @@
 //! m + m²/k that is T ≥ 1/(D² − 1/(k·n)), never while n ≤ 1/(k·D²) (Kuno 1969, Res. Popul. Ecol.
 //! 11:127–136); for variance a·mᵇ, b < 2, T ≥ n·(D²·n/a)^(1/(b−2)) (Green 1970, Res. Popul. Ecol. 12:249–251).
 
-use super::Sides;
 use super::checks::Closing;
 use super::design::Design;
 use super::straight::{at_least, at_most};
+use super::{Aim, Sides};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
+use crate::evaluate::plain_mean;
 use crate::law::{Law, Pool};
 use crate::lines::{Call, Lines, Row};
 use crate::params::{Level, Mean};
 use crate::score::Score;
 use crate::special::normal_within;
+use crate::watch::{Watch, tell};
 
 impl Design {
     /// Lines around a critical mean. A plan that closes by a call says inadequate at the cap where the
@@ -99,5 +101,54 @@ impl Design {
     }
 }
 
+impl Design {
+    /// The lines for the largest precision at most the asked one that truly keeps it over a range of means.
+    pub(super) fn tuned_precision(&self, [low, high]: [Mean; 2], watch: &dyn Watch) -> Result<Lines, Error> {
+        let Aim::Precision { se_over_mean } = self.aim else {
+            return Err(Error::new(Code::Combination, "aim of a tuned plan", self.aim.as_str(), "precision"));
+        };
+        if low >= high {
+            let allowed = format!("less than the highest mean, {}", high.get());
+            return Err(Error::new(Code::Combination, "lowest mean of a tuned plan", low.get(), allowed));
+        }
+        let ratio = libm::log(high.get() / low.get()) / f64::from(MEANS - 1);
+        let means = (0..MEANS).map(|i| Mean::new((low.get() * libm::exp(ratio * f64::from(i))).min(high.get())));
+        let means = means.collect::<Result<Vec<_>, _>>()?;
+        let asked = se_over_mean.get();
+        let keeps = |share: f64| -> Result<Option<Lines>, Error> {
+            let lines = self.precision(Level::new(asked * share)?)?;
+            for &mean in &means {
+                tell(watch, 0, 1)?;
+                if plain_mean(&lines, &self.score, &self.dispersion, mean)?.se_over_mean > asked {
+                    return Ok(None);
+                }
+            }
+            Ok(Some(lines))
+        };
+        let (mut kept, mut broken) = (SMALLEST, 1.0);
+        if let Some(lines) = keeps(broken)? {
+            return Ok(lines);
+        }
+        let Some(mut lines) = keeps(kept)? else {
+            let cap = self.checks.cap();
+            let allowed = "more: at the cap the precision is not reached at every mean of the range";
+            return Err(Error::new(Code::NoPlan, "max_sites for a tuned plan", cap, allowed));
+        };
+        for _ in 0..HALVINGS {
+            let middle = 0.5 * (kept + broken);
+            match keeps(middle)? {
+                Some(found) => (kept, lines) = (middle, found),
+                None => broken = middle,
+            }
+        }
+        Ok(lines)
+    }
+}
+
+/// Means at which a tuned plan keeps its precision.
+const MEANS: u32 = 25;
+/// The smallest part of the asked precision that is tried, and how often the distance to it is halved.
+const SMALLEST: f64 = 0.5;
+const HALVINGS: u32 = 12;
 /// A total that no walk reaches is no line.
 const MOST_TOTAL: f64 = 1e12;

@@ -183,6 +183,7 @@ pub(super) enum MethodWire {
     TwoStage,
     TwoStageMinimax,
     Nominal,
+    Tuned,
     Given,
 }
 
