@@ -204,6 +204,7 @@ fn shared_clumping_is_found_again() {
 #[ignore = "long"]
 fn coverage_of_shared_clumping() {
     let mut rng = ChaCha8Rng::seed_from_u64(250);
+    let mut found = Vec::new();
     for k in [0.6, 1.2, 3.0] {
         let (mut covered, mut widths, mut rhos) = (0, Vec::new(), Vec::new());
         for set in 0..500 {
@@ -216,10 +217,11 @@ fn coverage_of_shared_clumping() {
         widths.sort_unstable_by(f64::total_cmp);
         rhos.sort_unstable_by(f64::total_cmp);
         println!("k {k}: covered {covered} of 500, median width {:.3}, median rho {:.3}", widths[250], rhos[250]);
-        // .92 to .98 where k is 1.2 or more; strong clumping makes the limits too narrow: .88 at k .6, as documented.
-        let least = if k < 1.0 { 425 } else { 460 };
-        assert!((least..=490).contains(&covered), "{covered}");
+        found.push((k, covered));
     }
+    // .92 to .98 is asked at every k. Strong clumping makes the limits too narrow: about .88 at k .6, so this
+    // fails until they are mended.
+    assert!(found.iter().all(|(_, covered)| (460..=490).contains(covered)), "covered of 500, by k: {found:?}");
 }
 
 /// In random order p at or below 5 % comes up in 5 % of sets: 20 of 400, standard deviation 4.4.
