@@ -3,6 +3,28 @@
 //! k is infinite (the counts are Poisson) exactly where the sites do not vary more than a Poisson count
 //! does; that is a result, as is a k that the counts cannot tell. Nothing here is ever NaN.
 //! Intervals are {k: 2(ln L(k̂) − ln L(k)) ≤ χ²₁(level)}; they are often unbounded above.
+//!
+//! How often the true k lies outside the 95 % intervals of one walk, in per cent of 2000 seeded sets: below the lower limit,
+//! above the upper one (standard error .35 at 2.5).
+//!
+//! | mean | k | sites | ML | Cox–Reid | | sites | ML | Cox–Reid |
+//! |---|---|---|---|---|---|---|---|---|
+//! | 0.3 | 0.5 | 20 | 1.15, 1.35 | 0.6, 2.45 | | 60 | 2.4, 1.2 | 2.25, 2.05 |
+//! | 0.3 | 1.2 | 20 | 0.05, 0.85 | 0.05, 2.5 | | 60 | 0.6, 1.5 | 0.55, 2.05 |
+//! | 0.3 | 4 | 20 | 0.0, 1.15 | 0.0, 2.0 | | 60 | 0.0, 1.45 | 0.0, 1.9 |
+//! | 1.5 | 0.5 | 20 | 4.9, 1.35 | 3.3, 2.35 | | 60 | 4.25, 1.8 | 3.35, 2.1 |
+//! | 1.5 | 1.2 | 20 | 4.85, 1.5 | 3.4, 2.35 | | 60 | 3.3, 2.0 | 2.75, 2.6 |
+//! | 1.5 | 4 | 20 | 0.4, 1.5 | 0.2, 2.15 | | 60 | 3.05, 1.75 | 2.15, 2.1 |
+//! | 6 | 0.5 | 20 | 4.6, 1.25 | 3.2, 2.2 | | 60 | 3.15, 2.05 | 2.9, 2.5 |
+//! | 6 | 1.2 | 20 | 5.0, 1.4 | 3.25, 2.05 | | 60 | 3.9, 2.05 | 3.15, 2.6 |
+//! | 6 | 4 | 20 | 4.45, 1.35 | 2.95, 2.1 | | 60 | 3.0, 1.5 | 2.45, 2.0 |
+//!
+//! Departures from 2.5 %, each with its cause. *ML: below up to 5.0 %, above 1 to 2 %*: with few sites the plain k is too
+//! large, since fitting the mean takes up a share of the variance; that share is what Cox & Reid's adjustment gives back.
+//! *Cox–Reid below: 2.8 to 3.4 % at k 0.5 and 1.2*: single large counts make the likelihood lopsided; with 60 sites it is
+//! less so. *Few misses below at mean 0.3, and at mean 1.5 with k 4 and 20 sites*: so few enemies hardly show clumping,
+//! and no lower limit comes out above the true k: the interval is too wide, never too narrow. At mean 0.3 with 20 sites 5 to
+//! 28 of the 2000 sets have no interval (nothing found, or all at one site).
 
 use super::frequencies::Frequencies;
 use super::likelihood::{Likelihood, Means};
@@ -107,6 +129,8 @@ pub enum Why {
     HardlyClumped,
     /// Fewer than five walks cannot tell it.
     FewWalks,
+    /// The order of the sites is not known.
+    NoOrder,
 }
 
 impl fmt::Display for Why {
@@ -131,6 +155,7 @@ impl fmt::Display for Why {
             Self::NoNeighbours => "no two sites with a count are neighbours",
             Self::HardlyClumped => "sites hardly vary more than independent counts do",
             Self::FewWalks => "fewer than five walks cannot tell",
+            Self::NoOrder => "frequencies do not tell the order of the sites",
         })
     }
 }

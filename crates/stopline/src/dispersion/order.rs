@@ -7,31 +7,20 @@
 //! - correlation of neighbours (numbers of sites differing by 1), + 1/(n − 1) so that random order gives 0;
 //! - mean square between runs of sites over that within runs, counts divided by the walk's standard deviation; runs
 //!   are sites 1–g, g+1–2g, … by their numbers;
-//! - ρ, the share of the extra-Poisson variance m²/k that sites of a run share: with gamma parts Gamma(kρ) shared and
-//!   Gamma(k(1−ρ)) own the counts stay negative binomial and two sites of a run have covariance ρ·m²/k. Means of
-//!   products over pairs of sites within runs (A), in different runs (B), and of x(x−1) (C) estimate
-//!   m² + ρm²/k, m² and m² + m²/k without bias, so ρ = Σ(A−B)/Σ(C−B) over walks, with limits for a ratio (Fieller 1954,
-//!   J. R. Statist. Soc. B 16:175–185) by Student's t. Walks are not weighted by what was found: totals are large
-//!   where clumps are, and such weights halve ρ. Dense walks count most.
-//!
-//! Over 500 sets of 60 walks of 30 sites (means .8, 1.5, 3; ρ .25 in runs of 5) the 95 % limits covered ρ in 88, 93 and
-//! 94 % at k .6, 1.2 and 3, with median widths .30, .27, .30: for strong clumping they are too narrow.
-//!
-//! ρ belongs to the run length g: a larger share over shorter runs and a smaller one over longer runs look alike.
+//! - ρ, the share of the extra-Poisson variance m²/k that sites of a run share (`shared`).
 
 use super::drawn::{Chance, Draws, P, share};
-use super::estimate::Why;
+use super::estimate::{Why, common_k};
+use super::frequencies::Frequencies;
 use super::json::part;
+use super::shared::{SharedClumping, shared};
 use crate::counts::FieldWalk;
 use crate::error::{Code, Error};
 use crate::params::Level;
-use crate::special::student_within;
 use crate::watch::{Watch, tell};
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
 
-/// Fewest walks from which ρ is told: with fewer a difference between walks cannot be told from chance.
-pub const FEWEST_WALKS: usize = 5;
 /// Most sites put into random order.
 const MOST_SHUFFLED: f64 = 3e8;
 
@@ -43,19 +32,6 @@ pub struct Along {
     /// Chance of so large a value or a larger one if the sites were in random order.
     #[serde(flatten)]
     pub p: P,
-}
-
-/// ρ with its limits.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct SharedClumping {
-    /// Share of the extra-Poisson variance that sites of a run share.
-    pub rho: f64,
-    /// Standard error.
-    pub se: f64,
-    /// Lower limit; it may be below 0.
-    pub low: f64,
-    /// Upper limit; it may be above 1.
-    pub high: f64,
 }
 
 /// What the order of the sites tells.
@@ -87,7 +63,6 @@ struct Walk {
     /// Σ(x − mean)².
     squares: f64,
     number_of_runs: f64,
-    pairs_within: f64,
 }
 
 impl Walk {
@@ -98,11 +73,10 @@ impl Walk {
         let mean = counts.iter().sum::<f64>() / n;
         let squares: f64 = counts.iter().map(|x| (x - mean) * (x - mean)).sum();
         let runs: Vec<u32> = sites.iter().map(|site| site.saturating_sub(1) / run_length).collect();
-        let lengths: Vec<f64> = runs.chunk_by(|a, b| a == b).map(|run| run.len() as f64).collect();
-        let pairs_within = lengths.iter().map(|l| 0.5 * l * (l - 1.0)).sum();
+        let number_of_runs = runs.chunk_by(|a, b| a == b).count() as f64;
         let after = sites.iter().zip(sites.iter().skip(1)).map(|(a, b)| a.checked_add(1) == Some(*b)).collect();
-        let walk = Self { counts, runs, after, mean, squares, number_of_runs: lengths.len() as f64, pairs_within };
-        (squares > 0.0 && pairs_within > 0.0 && lengths.len() > 1).then_some(walk)
+        let walk = Self { counts, runs, after, mean, squares, number_of_runs };
+        (squares > 0.0 && number_of_runs > 1.0 && number_of_runs < n).then_some(walk)
     }
 
     fn sites(&self) -> f64 {
@@ -130,16 +104,6 @@ impl Walk {
         let sum: f64 =
             self.run_sums().map(|(sum, sites)| (sum - sites * self.mean) * (sum - sites * self.mean) / sites).sum();
         sum * (self.sites() - 1.0) / self.squares
-    }
-
-    /// A − B and C − B.
-    fn excess(&self) -> (f64, f64) {
-        let (n, squares): (f64, f64) = (self.sites(), self.counts.iter().map(|x| x * x).sum());
-        let total = n * self.mean;
-        let within = 0.5 * (self.run_sums().map(|(sum, _)| sum * sum).sum::<f64>() - squares);
-        let pairs = 0.5 * n * (n - 1.0);
-        let between = (0.5 * (total * total - squares) - within) / (pairs - self.pairs_within);
-        (within / self.pairs_within - between, (squares - total) / n - between)
     }
 }
 
@@ -171,8 +135,10 @@ pub fn order(
     if !(2..=1000).contains(&run_length) {
         return Err(Error::new(Code::OutOfRange, "run length", run_length, "from 2 to 1000 sites"));
     }
+    let tables = walks.iter().map(|walk| Frequencies::of(&walk.present().collect::<Vec<_>>()));
+    let k = common_k(&tables.collect::<Result<Vec<_>, _>>()?, level)?.conditional.k.or_why();
+    let shared = shared(walks, run_length, k, level, watch)?;
     let mut walks: Vec<Walk> = walks.iter().filter_map(|walk| Walk::new(walk, run_length)).collect();
-    let shared = shared(&walks, level)?;
     let number = walks.len();
     if number == 0 {
         let none = Err(Why::NoRuns);
@@ -231,34 +197,13 @@ fn ratio(walks: &[Walk]) -> f64 {
     (between / runs) / (within.max(1e-12) / rest)
 }
 
-fn shared(walks: &[Walk], level: Level) -> Result<Result<SharedClumping, Why>, Error> {
-    if walks.len() < FEWEST_WALKS {
-        return Ok(Err(Why::FewWalks));
-    }
-    let parts: Vec<(f64, f64)> = walks.iter().map(Walk::excess).collect();
-    let n = parts.len() as f64;
-    let mean = |of: &dyn Fn(&(f64, f64)) -> f64| parts.iter().map(of).sum::<f64>() / n;
-    let (a, c) = (mean(&|part| part.0), mean(&|part| part.1));
-    // Variances of the two means and their covariance.
-    let spread = |of: &dyn Fn(f64, f64) -> f64| mean(&|part| of(part.0 - a, part.1 - c)) / (n - 1.0);
-    let (aa, ac, cc) = (spread(&|a, _| a * a), spread(&|a, c| a * c), spread(&|_, c| c * c));
-    if c <= 0.0 {
-        return Ok(Err(Why::NotClumped));
-    }
-    let t = student_within(level.get(), n - 1.0)?;
-    let rho = a / c;
-    // (a − ρc)² ≤ t²(aa − 2ρ·ac + ρ²·cc): between the roots, if C − B is clearly above 0.
-    let square = c * c - t * t * cc;
-    if square <= 0.0 {
-        return Ok(Err(Why::HardlyClumped));
-    }
-    let middle = (a * c - t * t * ac) / square;
-    let half = libm::sqrt((middle * middle - (a * a - t * t * aa) / square).max(0.0));
-    let se = libm::sqrt((aa - 2.0 * rho * ac + rho * rho * cc).max(0.0)) / c;
-    Ok(Ok(SharedClumping { rho, se, low: middle - half, high: middle + half }))
-}
-
 impl Order {
+    /// Of walks whose order is not known.
+    pub(super) const fn unknown(run_length: u32, level: Level) -> Self {
+        let (neighbours, runs) = (Err(Why::NoOrder), Err(Why::NoOrder));
+        Self { neighbours, runs, shared: Err(Why::NoOrder), run_length, walks: 0, level }
+    }
+
     /// Whether the walks show that neighbours are alike: a plan that takes sites as independent has larger risks.
     #[must_use]
     pub fn alike(&self) -> bool {

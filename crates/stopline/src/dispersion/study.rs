@@ -90,7 +90,11 @@ pub fn study_counts(counts: &Counts, how: &Studying, watch: &dyn Watch) -> Resul
         spread: spread(&walks, level, draws, watch)?,
         mean_variance: mean_variance(&walks, level)?,
         laws: supported_laws(&walks, watch)?,
-        order: order(&counts.walks, run_length, level, draws, watch)?,
+        order: if counts.noticed.order_known {
+            order(&counts.walks, run_length, level, draws, watch)?
+        } else {
+            Order::unknown(run_length, level)
+        },
         draws,
     };
     Ok(Fit { study: Some(study), ..fit })

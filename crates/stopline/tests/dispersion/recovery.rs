@@ -7,7 +7,9 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, Gamma, Poisson, StandardNormal};
 use stopline::counts::FieldWalk;
-use stopline::dispersion::{Bound, Draws, Estimate, Frequencies, Why, common_k, k_of_stopped, one_k, order, spread};
+use stopline::dispersion::{
+    Bound, Draws, Estimate, Frequencies, SharedClumping, Why, common_k, k_of_stopped, one_k, order, spread,
+};
 use stopline::{Level, Lines, Quiet, Row, Verdict};
 
 fn level(of: f64) -> Level {
@@ -119,6 +121,29 @@ fn size_of_the_test_of_one_k() {
     assert!((7..=33).contains(&drawn), "{drawn}");
 }
 
+/// Medians of a common k over 2000 sets of 96 walks of four sites, true k 3.
+#[test]
+#[ignore = "long"]
+fn common_k_of_many_short_walks() {
+    let cases = [vec![1.5], vec![5.0], vec![1.5, 5.0]];
+    let mut rng = ChaCha8Rng::seed_from_u64(96);
+    for means in cases {
+        let mut found = Vec::new();
+        for _ in 0..2000 {
+            let mut walk = |i: usize| [(); 4].map(|()| draw(&mut rng, means[i % means.len()], 3.0));
+            let walks: Vec<Frequencies> = (0..96).map(|i| Frequencies::of(&walk(i)).unwrap()).collect();
+            let common = common_k(&walks, level(0.95)).unwrap();
+            found.push([common.conditional, common.cox_reid, common.ml].map(|e| e.k.k().unwrap_or(f64::INFINITY)));
+        }
+        let medians = [0, 1, 2].map(|way| {
+            found.sort_unstable_by(|a, b| a[way].total_cmp(&b[way]));
+            found[1000][way]
+        });
+        println!("means {means:?}: conditional, Cox-Reid, ML {medians:.3?}");
+        assert!((medians[0] / 3.0 - 1.0).abs() <= 0.05, "{medians:?}");
+    }
+}
+
 /// How often the true k lies below and above the 95 % intervals of single walks, in per cent of 2000 sets; sets without
 /// an interval (nothing found, or all at one site) are counted apart.
 #[test]
@@ -148,8 +173,8 @@ fn coverage_of_intervals() {
         }
     }
     println!("Cox-Reid's lower limit lies above the true k in at most {worst_low} % of sets");
-    // 3.5 % promised; its standard error over 2000 sets is .41.
-    assert!(worst_low <= 3.5 + 3.0 * 0.41, "{worst_low}");
+    // What is asked for, by these sets; the standard error of 3.5 % over 2000 sets is .41.
+    assert!(worst_low <= 3.5, "{worst_low}");
 }
 
 fn tails(missed: &mut [u32; 2], estimate: &Estimate, k: f64) {
@@ -160,18 +185,25 @@ fn tails(missed: &mut [u32; 2], estimate: &Estimate, k: f64) {
 
 /// Walks of 30 sites where sites of a run of five share the share ρ of the clumping: gamma parts, shared and own.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // a small whole number
-fn walks_with_shared_clumping(rng: &mut ChaCha8Rng, walks: usize, k: f64, rho: f64) -> Vec<FieldWalk> {
-    let part = |rng: &mut ChaCha8Rng, share: f64, mean: f64| {
+fn walks_with_shared_clumping(
+    rng: &mut ChaCha8Rng,
+    walks: usize,
+    (median, sd_log): (f64, f64),
+    rho: f64,
+) -> Vec<FieldWalk> {
+    let part = |k: f64, rng: &mut ChaCha8Rng, share: f64, mean: f64| {
         if share > 0.0 { Gamma::new(k * share, mean / k).unwrap().sample(rng) } else { 0.0 }
     };
     let one = |i: usize, rng: &mut ChaCha8Rng| {
         let mean = [0.8, 1.5, 3.0][i % 3];
+        let z: f64 = if sd_log > 0.0 { StandardNormal.sample(rng) } else { 0.0 };
+        let k = median * (sd_log * z).exp();
         let mut shared = 0.0;
         let counts = (0..30).map(|site| {
             if site % 5 == 0 {
-                shared = part(rng, rho, mean);
+                shared = part(k, rng, rho, mean);
             }
-            let rate = shared + part(rng, 1.0 - rho, mean);
+            let rate = shared + part(k, rng, 1.0 - rho, mean);
             Some(if rate > 0.0 { Poisson::new(rate).unwrap().sample(rng) as u32 } else { 0 })
         });
         FieldWalk { field: i.to_string(), visit: "1".into(), counts: counts.collect(), sites: (1..=30).collect() }
@@ -186,11 +218,11 @@ fn draws(seed: u64) -> Draws {
 #[test]
 fn shared_clumping_is_found_again() {
     let mut rng = ChaCha8Rng::seed_from_u64(25);
-    let walks = walks_with_shared_clumping(&mut rng, 300, 1.2, 0.25);
+    let walks = walks_with_shared_clumping(&mut rng, 300, (1.2, 0.0), 0.25);
     let got = order(&walks, 5, level(0.95), draws(1), &Quiet).unwrap();
     let shared = got.shared.unwrap();
-    // Its standard error is about .03.
-    assert!((shared.rho - 0.25).abs() < 3.5 * shared.se && shared.se < 0.04, "{got:?}");
+    // Its standard error is about .022.
+    assert!((shared.rho - 0.25).abs() < 0.08 && shared.high - shared.low < 0.12, "{got:?}");
     assert!(got.alike() && got.neighbours.unwrap().p.p <= 0.01 && got.runs.unwrap().p.p <= 0.01);
     // Neighbours of one run are four of five pairs: their correlation is .8·ρ/(1 + k/m), .08 to .14 here.
     assert!((0.05..0.16).contains(&got.neighbours.unwrap().value), "{got:?}");
@@ -199,28 +231,36 @@ fn shared_clumping_is_found_again() {
     assert_eq!(Why::FewWalks.to_string(), "fewer than five walks cannot tell");
 }
 
-/// Coverage of the 95 % limits of ρ, 500 sets of 60 walks of 30 sites, ρ .25 in runs of five.
+/// Coverage of the 95 % limits of ρ, 500 sets of 60 walks of 30 sites, ρ .25 in runs of five; in the last case k differs
+/// from walk to walk.
 #[test]
 #[ignore = "long"]
 fn coverage_of_shared_clumping() {
-    let mut rng = ChaCha8Rng::seed_from_u64(250);
+    let cases = [(0.6, 0.0), (1.2, 0.0), (3.0, 0.0), (1.2, 0.5)];
+    let one = |k: (f64, f64), set: u64| {
+        let mut rng = ChaCha8Rng::seed_from_u64(250_000 + set);
+        let walks = walks_with_shared_clumping(&mut rng, 60, k, 0.25);
+        order(&walks, 5, level(0.95), draws(set), &Quiet).unwrap().shared.unwrap()
+    };
     let mut found = Vec::new();
-    for k in [0.6, 1.2, 3.0] {
-        let (mut covered, mut widths, mut rhos) = (0, Vec::new(), Vec::new());
-        for set in 0..500 {
-            let walks = walks_with_shared_clumping(&mut rng, 60, k, 0.25);
-            let shared = order(&walks, 5, level(0.95), draws(set), &Quiet).unwrap().shared.unwrap();
-            covered += u32::from(shared.low <= 0.25 && 0.25 <= shared.high);
-            widths.push(shared.high - shared.low);
-            rhos.push(shared.rho);
-        }
-        widths.sort_unstable_by(f64::total_cmp);
-        rhos.sort_unstable_by(f64::total_cmp);
-        println!("k {k}: covered {covered} of 500, median width {:.3}, median rho {:.3}", widths[250], rhos[250]);
-        found.push((k, covered));
+    for k in cases {
+        let half = |from: u64| (from..500).step_by(2).map(|set| one(k, set)).collect::<Vec<_>>();
+        let got = std::thread::scope(|scope| {
+            let other = scope.spawn(|| half(1));
+            [half(0), other.join().unwrap()].concat()
+        });
+        let above = got.iter().filter(|shared| shared.low > 0.25).count();
+        let below = got.iter().filter(|shared| shared.high < 0.25).count();
+        let median = |of: fn(&SharedClumping) -> f64| {
+            let mut all: Vec<f64> = got.iter().map(of).collect();
+            all.sort_unstable_by(f64::total_cmp);
+            all[250]
+        };
+        let (width, rho) = (median(|shared| shared.high - shared.low), median(|shared| shared.rho));
+        println!("k {k:?}: limits above {above}, below {below} of 500, median width {width:.3}, median rho {rho:.3}");
+        found.push((k, 500 - above - below));
     }
-    // .92 to .98 is asked at every k. Strong clumping makes the limits too narrow: about .88 at k .6, so this
-    // fails until they are mended.
+    // .92 to .98 is asked.
     assert!(found.iter().all(|(_, covered)| (460..=490).contains(covered)), "covered of 500, by k: {found:?}");
 }
 
@@ -230,7 +270,7 @@ fn size_of_the_tests_of_order() {
     let mut rng = ChaCha8Rng::seed_from_u64(11);
     let mut small = [0; 2];
     for set in 0..400 {
-        let walks = walks_with_shared_clumping(&mut rng, 6, 1.2, 0.0);
+        let walks = walks_with_shared_clumping(&mut rng, 6, (1.2, 0.0), 0.0);
         let got = order(&walks, 5, level(0.95), draws(set), &Quiet).unwrap();
         small[0] += u32::from(got.neighbours.unwrap().p.p <= 0.05);
         small[1] += u32::from(got.runs.unwrap().p.p <= 0.05);
