@@ -6,7 +6,7 @@ use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use std::path::PathBuf;
-use stopline::counts::{self as core, Columns, Reading, Separator};
+use stopline::counts::{self as core, Columns, Layout, Reading, Separator};
 use stopline::dispersion::{self, Bound as End, Clumping, Draws, Studying, fit_counts, study_counts};
 use stopline::{Code, Error, Level, Plants};
 
@@ -53,7 +53,13 @@ impl Counts {
     /// count : sequence of str, optional
     ///     Columns to add; by default the column ``count``.
     /// field, visit, site, plants_column : str, optional
-    ///     Names of the columns.
+    ///     Names of the columns; ``site`` holds the number of sites with ``rows="frequencies"`` (then by default
+    ///     ``sites``).
+    /// rows : {"sites", "walks", "plants", "frequencies"}
+    ///     What a row is: a site; a walk with its sites across, in columns headed by their numbers, an empty cell
+    ///     being a site not visited; a plant of a site (added); a count with the number of sites that have it.
+    /// fill_down : sequence of str, optional
+    ///     Columns whose empty cells repeat the one above.
     /// missing : sequence of str, optional
     ///     What stands for a missing count; by default nothing and ``NA``. Missing is never zero.
     /// separator : {"comma", "semicolon", "tab"}, optional
@@ -66,27 +72,40 @@ impl Counts {
     /// StoplineError
     ///     With every bad row at once: codes ``counts_*``, ``file_read``.
     #[staticmethod]
-    #[pyo3(signature = (path, *, count=None, field="field", visit=None, site="site", plants_column=None, missing=None, separator=None, plants=None))]
+    #[pyo3(signature = (path, *, count=None, field="field", visit=None, site=None, plants_column=None, missing=None, separator=None, plants=None, rows="sites", fill_down=None))]
     fn read(
         py: Python<'_>,
         path: PathBuf,
         count: Option<Vec<String>>,
         field: &str,
         visit: Option<String>,
-        site: &str,
+        site: Option<&str>,
         plants_column: Option<String>,
         missing: Option<Vec<String>>,
         separator: Option<&str>,
         plants: Option<u16>,
+        rows: &str,
+        fill_down: Option<Vec<String>>,
     ) -> PyResult<Self> {
+        let layout = match rows {
+            "sites" => Layout::Sites,
+            "walks" => Layout::Walks,
+            "plants" => Layout::Plants,
+            "frequencies" => Layout::Frequencies,
+            _ => return Err(one(py, Error::new(Code::Usage, "rows", rows, "sites, walks, plants or frequencies"))),
+        };
+        let usual = if layout == Layout::Frequencies { "sites" } else { "site" };
         let reading = Reading {
             field: field.to_owned(),
             visit,
-            site: site.to_owned(),
+            site: site.unwrap_or(usual).to_owned(),
             plants: plants_column,
+            plant: None,
             count: count.unwrap_or_default(),
             missing: missing.unwrap_or_else(|| Reading::default().missing),
             separator: separator.map(Separator::parse).transpose().map_err(|e| one(py, e))?,
+            layout,
+            fill_down: fill_down.unwrap_or_default(),
             plants_wanted: plants_of(py, plants)?,
         };
         let name = path.display().to_string();

@@ -48,11 +48,13 @@ class Counts:
         count: Sequence[str] | None = None,
         field: str = "field",
         visit: str | None = None,
-        site: str = "site",
+        site: str | None = None,
         plants_column: str | None = None,
         missing: Sequence[str] | None = None,
         separator: str | None = None,
         plants: int | None = None,
+        rows: Literal["sites", "walks", "plants", "frequencies"] = "sites",
+        fill_down: Sequence[str] | None = None,
     ) -> Counts: ...
     @staticmethod
     def from_columns(

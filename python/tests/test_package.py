@@ -7,6 +7,7 @@ import doctest
 import pickle
 import threading
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -57,6 +58,28 @@ def test_study_of_the_demo_and_stopped_walks() -> None:
     with pytest.raises(stopline.StoplineError) as e:
         stopline.fit(counts, study=True, draws=9)
     assert e.value.code == "out_of_range"
+
+
+def test_what_a_row_of_counts_is(tmp_path: Path) -> None:
+    def read(table: str, **how: Any) -> stopline.Counts:
+        path = tmp_path / "counts.csv"
+        path.write_text(table)
+        return stopline.Counts.read(path, **how)
+
+    def found(counts: stopline.Counts) -> list[tuple[str, list[float]]]:
+        return [(walk["field"], sorted(walk["counts"].tolist())) for walk in counts.walks]
+
+    expected = [("heron", [0.0, 1.0, 4.0]), ("owl", [0.0, 1.0])]
+    assert found(read("field,1,2,3\nheron,4,0,1\nowl,0,1,\n", rows="walks")) == expected
+    frequencies = "field,count,sites\nheron,0,1\nheron,1,1\nheron,4,1\nowl,0,1\nowl,1,1\n"
+    assert found(read(frequencies, rows="frequencies")) == expected
+    filled = read("field,site,count\nheron,1,4\n,2,0\n,3,1\nowl,1,0\n,2,1\n", fill_down=["field"])
+    assert found(filled) == expected
+    plants = read("field,site,count\nheron,1,2\nheron,1,2\nheron,2,0\nheron,2,0\n", rows="plants")
+    assert plants.plants == 2 and found(plants) == [("heron", [0.0, 4.0])]
+    with pytest.raises(stopline.StoplineError) as e:
+        read(frequencies, rows="columns")
+    assert e.value.code == "usage"
 
 
 def test_one_check_against_scipy() -> None:

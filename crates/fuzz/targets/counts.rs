@@ -2,7 +2,7 @@
 #![no_main]
 
 use arbitrary::Arbitrary;
-use stopline::counts::{Columns, Counts, Reading, Separator};
+use stopline::counts::{Columns, Counts, Layout, Reading, Separator};
 use stopline::{Errors, Plants};
 
 #[derive(Arbitrary, Debug)]
@@ -25,6 +25,15 @@ libfuzzer_sys::fuzz_target!(|input: Input<'_>| {
     how.count = input.count.iter().map(|&name| name.to_owned()).collect();
     how.missing.extend(input.missing.map(str::to_owned));
     holds(Counts::read(input.table, &how));
+    for (layout, header) in [
+        (Layout::Walks, &b"field,visit,plants,1,2,3\n"[..]),
+        (Layout::Plants, b"field,visit,site,plant,count\n"),
+        (Layout::Frequencies, b"field,visit,site,count,plants\n"),
+    ] {
+        let fill_down = vec!["field".to_owned(), "visit".to_owned()];
+        let how = Reading { layout, fill_down, plants_wanted: how.plants_wanted, ..Reading::default() };
+        holds(Counts::read(&[header, input.table].concat()[..], &how));
+    }
     holds(Counts::read(&[b"field,visit,site,plants,count\n", input.table].concat()[..], &Reading::default()));
 
     let (field, visit): (Vec<_>, Vec<_>) = input.columns.iter().map(|&(field, visit, ..)| (field, visit)).unzip();

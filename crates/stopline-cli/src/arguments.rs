@@ -3,7 +3,7 @@
 use crate::values;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
-use stopline::counts::{Reading, Separator};
+use stopline::counts::{Layout, Reading, Separator};
 use stopline::{Error, Plants};
 
 /// Says when enough sites have been counted to call a field's natural enemies adequate or inadequate:
@@ -70,15 +70,28 @@ pub struct ReadingArguments {
     /// Row of the header; what stands above it is passed over [default: the first that is not blank]
     #[arg(long, value_name = "N")]
     pub header_row: Option<String>,
+    /// One row a walk: its sites stand across, in columns headed by their numbers (or named by --count);
+    /// an empty cell is a site not visited
+    #[arg(long, conflicts_with_all = ["one_row_per", "frequencies"])]
+    pub wide: bool,
+    /// What a row is: a site, or a plant of a site (its plants are added) [default: site]
+    #[arg(long, value_name = "WHAT", value_parser = ["site", "plant"], conflicts_with = "frequencies")]
+    pub one_row_per: Option<String>,
+    /// A row is a count with the number of sites that have it, in the column sites
+    #[arg(long)]
+    pub frequencies: bool,
+    /// In these columns an empty cell repeats the one above, as merged cells come out
+    #[arg(long, value_name = "COLUMNS", value_delimiter = ',')]
+    pub fill_down: Vec<String>,
     /// Column that names the field
     #[arg(long, value_name = "COLUMN", default_value = "field")]
     pub field_column: String,
     /// Column that names the visit [default: visit, if there is one]
     #[arg(long, value_name = "COLUMN")]
     pub visit_column: Option<String>,
-    /// Column with the number of the site, rising along a walk
-    #[arg(long, value_name = "COLUMN", default_value = "site")]
-    pub site_column: String,
+    /// Column with the number of the site, rising along a walk [default: site; sites with --frequencies or --summary]
+    #[arg(long, value_name = "COLUMN")]
+    pub site_column: Option<String>,
     /// Column with the plants at the site [default: plants, if there is one]
     #[arg(long, value_name = "COLUMN")]
     pub plants_column: Option<String>,
@@ -90,17 +103,28 @@ impl ReadingArguments {
         self.plants.as_deref().map(|text| values::plants("--plants", text)).transpose()
     }
 
+    const fn usual_site_column(&self) -> &'static str {
+        if self.frequencies { "sites" } else { "site" }
+    }
+
     /// How to read, checked.
     pub fn reading(&self) -> Result<Reading, Error> {
         let separator = self.separator.as_deref().map(Separator::parse).transpose();
         let mut how = Reading {
             field: self.field_column.clone(),
             visit: self.visit_column.clone(),
-            site: self.site_column.clone(),
+            site: self.site_column.clone().unwrap_or_else(|| self.usual_site_column().to_owned()),
             plants: self.plants_column.clone(),
             count: self.count.clone(),
             separator: separator.map_err(|e| e.named("--separator"))?,
             plants_wanted: self.plants()?,
+            layout: match self.one_row_per.as_deref() {
+                Some("plant") => Layout::Plants,
+                _ if self.wide => Layout::Walks,
+                _ if self.frequencies => Layout::Frequencies,
+                _ => Layout::Sites,
+            },
+            fill_down: self.fill_down.clone(),
             ..Reading::default()
         };
         if !self.missing.is_empty() {
@@ -115,9 +139,10 @@ impl ReadingArguments {
 #[command(after_help = "\
 Examples:
   stopline fit counts.csv --count lady_beetles,spiders
-  stopline fit counts.csv --study --draws 1999 --seed 7")]
+  stopline fit counts.csv --study --draws 1999 --seed 7
+  stopline fit beats.xlsx --sheet June --one-row-per plant --fill-down field,visit")]
 pub struct Fit {
-    /// Table of site counts: CSV, .xlsx or .ods with one row a site (`-`: standard input)
+    /// Table of site counts: CSV, .xlsx or .ods with one row a site (or as told below) (`-`: standard input)
     pub counts: PathBuf,
     /// Level of the intervals of k
     #[arg(long, value_name = "LEVEL", default_value = "0.95")]

@@ -40,6 +40,39 @@ fn columns_missing_words_and_plants_are_as_asked() {
     assert!(ran.err.contains("1 of 4 rows is dropped") && ran.err.contains("never 0"), "{}", ran.err);
 }
 
+/// The same counts, one row a site, a walk, a plant, a count with its number of sites, and with merged cells.
+#[test]
+fn what_a_row_is_changes_nothing() {
+    let folder = Folder::new();
+    let rows = "field,visit,site,plants,count\nheron,1,1,2,4\nheron,1,2,2,0\nheron,1,3,2,1\nowl,1,1,2,0\nowl,1,2,2,1\n";
+    folder.write("sites.csv", rows);
+    folder.write("filled.csv", rows.replace("heron,1,2", ",,2").replace("heron,1,3", ",,3").replace("owl,1,2", ",,2"));
+    folder.write("wide.csv", "field,visit,plants,1,2,3\nheron,1,2,4,0,1\nowl,1,2,0,1,\n");
+    folder.write(
+        "plants.csv",
+        "field,visit,site,count\nheron,1,1,3\nheron,1,1,1\nheron,1,2,0\nheron,1,2,0\nheron,1,3,0\nheron,1,3,1\n\
+         owl,1,1,0\nowl,1,1,0\nowl,1,2,1\nowl,1,2,0\n",
+    );
+    folder.write(
+        "frequencies.csv",
+        "field,visit,plants,count,sites\nheron,1,2,0,1\nheron,1,2,1,1\nheron,1,2,4,1\nowl,1,2,0,1\nowl,1,2,1,1\n",
+    );
+    let fitted = |words: &str| folder.run(&format!("fit {words} --json")).json()["fields"].clone();
+    let expected = fitted("sites.csv");
+    for words in [
+        "filled.csv --fill-down field,visit",
+        "wide.csv --wide",
+        "plants.csv --one-row-per plant",
+        "frequencies.csv --frequencies",
+    ] {
+        assert_eq!(fitted(words), expected, "{words}");
+    }
+    let study = folder.run("fit frequencies.csv --frequencies --study --json").json();
+    assert!(study["order"]["runs_is"].as_str().unwrap().contains("frequencies"));
+    let bad = folder.run("fit wide.csv --wide --frequencies");
+    assert_eq!(bad.code, Some(2), "{}", bad.err);
+}
+
 #[test]
 fn counts_come_from_standard_input_too() {
     let folder = Folder::new();

@@ -2,6 +2,7 @@
 
 use super::Counts;
 use super::header::Names;
+use super::reading::Layout;
 use super::walks::{Cells, Walks};
 use crate::error::{Code, Error, Errors};
 use crate::params::Plants;
@@ -71,12 +72,13 @@ impl Counts {
         let names = Names {
             field: "field".to_owned(),
             visit: visit.map(|_| "visit".to_owned()),
-            site: "site".to_owned(),
+            site: Some("site".to_owned()),
             plants: plants.map(|_| "plants".to_owned()),
+            plant: None,
             counts: counts.iter().map(|(name, _)| (*name).to_owned()).collect(),
         };
         let missing = [String::new()];
-        let mut walks = Walks::new(names, &missing, None, plants_wanted);
+        let mut walks = Walks::new(names, &missing, None, plants_wanted, Layout::Sites);
         let mut last_sites = BTreeMap::<_, u32>::new();
         for (i, (field, row)) in field.iter().zip(1..).enumerate() {
             // As text, so that there is one set of checks; + 0.0 turns −0 into 0.
@@ -91,7 +93,7 @@ impl Counts {
                 last.to_string()
             });
             let plants = plants.map(number);
-            let cells = Cells { field, visit, site: &site, plants: plants.as_deref() };
+            let cells = Cells { field, visit, site: &site, plants: plants.as_deref(), plant: None };
             let counts: Vec<String> = counts.iter().map(|(_, column)| number(column)).collect();
             walks.row(row, cells, counts.iter().map(String::as_str));
         }

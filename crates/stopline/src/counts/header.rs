@@ -1,7 +1,7 @@
 //! Which cell of a row is what: the header against the columns asked for.
 
 use super::cell::{shown, whole};
-use super::reading::{Reading, Separator};
+use super::reading::{Layout, Reading, Separator};
 use super::rows::Rows;
 use crate::error::{Code, Error, Errors};
 use std::ops::RangeInclusive;
@@ -18,8 +18,11 @@ const NOWHERE: usize = usize::MAX;
 pub(super) struct Names {
     pub field: String,
     pub visit: Option<String>,
-    pub site: String,
+    /// `None` where sites stand across.
+    pub site: Option<String>,
     pub plants: Option<String>,
+    /// The column that tells the plants of a site apart.
+    pub plant: Option<String>,
     pub counts: Vec<String>,
 }
 
@@ -28,9 +31,19 @@ pub(super) struct Names {
 pub(super) struct Places {
     pub field: usize,
     pub visit: Option<usize>,
-    pub site: usize,
+    pub site: Option<usize>,
     pub plants: Option<usize>,
+    pub plant: Option<usize>,
     pub counts: Vec<usize>,
+    /// Of the first four, which are filled down.
+    pub filled: Vec<usize>,
+}
+
+impl Places {
+    /// The columns that say which site it is.
+    fn identity(&self) -> impl Iterator<Item = usize> {
+        [Some(self.field), self.visit, self.site, self.plants, self.plant].into_iter().flatten()
+    }
 }
 
 /// The first row of a table, split by one separator.
@@ -77,14 +90,18 @@ impl Header {
 
     /// Finds the columns asked for; reports every one that is not there, or not there once.
     pub fn find(&self, text: &str, how: &Reading) -> Result<(Names, Places), Errors> {
+        let by_plant = how.layout == Layout::Plants;
+        let implied = |name, asked: bool| if asked { self.implied(name, how) } else { None };
         let names = Names {
             field: how.field.clone(),
             visit: how.visit.clone().or_else(|| self.implied("visit", how)),
-            site: how.site.clone(),
-            plants: how.plants.clone().or_else(|| self.implied("plants", how)),
-            counts: match &how.count[..] {
-                [] => self.implied("count", how).into_iter().collect(),
-                names => names.to_vec(),
+            site: (how.layout != Layout::Walks).then(|| how.site.clone()),
+            plants: how.plants.clone().or_else(|| implied("plants", !by_plant)),
+            plant: how.plant.clone().or_else(|| implied("plant", by_plant)),
+            counts: match (&how.count[..], how.layout) {
+                ([], Layout::Walks) => self.columns.iter().filter(|name| whole(name).is_some()).cloned().collect(),
+                ([], _) => self.implied("count", how).into_iter().collect(),
+                (names, _) => names.to_vec(),
             },
         };
         let mut bad = Vec::new();
@@ -97,17 +114,28 @@ impl Header {
         let places = Places {
             field: find(&names.field),
             visit: names.visit.as_ref().map(&mut find),
-            site: find(&names.site),
+            site: names.site.as_ref().map(&mut find),
             plants: names.plants.as_ref().map(&mut find),
+            plant: names.plant.as_ref().map(&mut find),
             counts: names.counts.iter().map(&mut find).collect(),
+            filled: how.fill_down.iter().map(&mut find).collect(),
         };
-        let mut read: Vec<usize> = [Some(places.field), places.visit, Some(places.site), places.plants]
-            .into_iter()
-            .flatten()
-            .chain(places.counts.iter().copied())
-            .collect();
+        let others = how.fill_down.iter().zip(&places.filled);
+        let others = others.filter(|(_, place)| **place != NOWHERE && !places.identity().any(|known| known == **place));
+        for (name, _) in others {
+            let allowed = "columns that say which site it is; an empty count is missing";
+            bad.push(Error::new(Code::CountsColumn, "column to fill down", shown(name), allowed).at(self.line, None));
+        }
+        let mut read: Vec<usize> = places.identity().chain(places.counts.iter().copied()).collect();
         if names.counts.is_empty() {
-            bad.push(self.no_count(text, how, &read));
+            bad.push(match how.layout {
+                Layout::Walks => {
+                    let allowed =
+                        "columns headed by the numbers of the sites (1, 2, ...), or named as columns of counts";
+                    self.refused("none headed by a number".to_owned(), allowed)
+                }
+                _ => self.no_count(text, how, &read),
+            });
         }
         read.sort_unstable();
         let twice =
@@ -172,9 +200,21 @@ impl Header {
     }
 }
 
+/// The columns of sites that stand across, by their numbers: those of the header, or from 1 in their order.
+pub(super) fn sites_across(names: &Names, places: &Places) -> Vec<(u32, String, usize)> {
+    let numbered = names.counts.iter().all(|name| whole(name).is_some());
+    let sites = names.counts.iter().zip(&places.counts).zip(1..);
+    let mut sites: Vec<(u32, String, usize)> = sites
+        .map(|((name, place), order)| (whole(name).filter(|_| numbered).unwrap_or(order), name.clone(), *place))
+        .collect();
+    sites.sort_by_key(|(site, ..)| *site);
+    sites
+}
+
 /// The names that a caller asked for, as opposed to those that are read if they are there.
 fn asked(how: &Reading) -> Vec<&str> {
-    let always = [Some(&how.field), Some(&how.site), how.visit.as_ref(), how.plants.as_ref()];
+    let site = (how.layout != Layout::Walks).then_some(&how.site);
+    let always = [Some(&how.field), site, how.visit.as_ref(), how.plants.as_ref(), how.plant.as_ref()];
     always.into_iter().flatten().chain(&how.count).map(String::as_str).collect()
 }
 

@@ -20,6 +20,7 @@
 
 mod cell;
 mod columns;
+mod filled;
 mod header;
 mod noticed;
 mod reading;
@@ -28,10 +29,11 @@ mod walks;
 
 pub use columns::Columns;
 pub use noticed::{Noticed, PlantsFrom};
-pub use reading::{Reading, Separator};
+pub use reading::{Layout, Reading, Separator};
 
 use crate::error::{Code, Error, Errors};
 use crate::params::Plants;
+use filled::Filled;
 use std::io::Read;
 use walks::{Cells, Walks};
 
@@ -90,6 +92,8 @@ pub struct Counts {
     pub plants: Plants,
     /// The columns that were added to a site's count.
     pub count_columns: Vec<String>,
+    /// For each walk, each site, the count of each plant, where the plants stood apart ([`Layout::Plants`]).
+    pub by_plant: Option<Vec<Vec<Vec<Option<u32>>>>>,
     /// What stood between cells; `None` for counts that were not text.
     pub separator: Option<Separator>,
     /// What was noticed while reading.
@@ -125,7 +129,9 @@ impl Counts {
         let text = rows::text(&bytes)?;
         let header = header::Header::read(text, how)?;
         let (names, places) = header.find(text, how)?;
-        let mut walks = Walks::new(names, &how.missing, Some(header.separator), how.plants_wanted);
+        let sites_across = header::sites_across(&names, &places);
+        let mut filled = Filled::new(&places.filled);
+        let mut walks = Walks::new(names, &how.missing, Some(header.separator), how.plants_wanted, how.layout);
         let mut table = rows::Rows::new(text, header.separator);
         table.advance()?; // the header
         let widths = header.widths();
@@ -134,13 +140,28 @@ impl Counts {
                 Ok(Some(line)) => match table.fits(line, &widths) {
                     Ok(()) => {
                         let cell = |place| table.record.get(place).unwrap_or_default();
+                        filled.row(cell);
+                        let known = |place| filled.above(place).unwrap_or_else(|| cell(place));
                         let cells = Cells {
-                            field: cell(places.field),
-                            visit: places.visit.map(cell),
-                            site: cell(places.site),
-                            plants: places.plants.map(cell),
+                            field: known(places.field),
+                            visit: places.visit.map(known),
+                            site: places.site.map_or("", known),
+                            plants: places.plants.map(known),
+                            plant: places.plant.map(known),
                         };
-                        walks.row(line, cells, places.counts.iter().map(|&place| cell(place)));
+                        let counts = places.counts.iter().map(|&place| cell(place));
+                        match how.layout {
+                            Layout::Sites | Layout::Plants => walks.row(line, cells, counts),
+                            Layout::Walks => {
+                                let sites = sites_across.iter();
+                                walks.walk(
+                                    line,
+                                    cells,
+                                    sites.map(|&(site, ref name, place)| (site, &name[..], cell(place))),
+                                );
+                            }
+                            Layout::Frequencies => walks.frequency(line, cells, counts),
+                        }
                     }
                     Err(e) => walks.refuse(e),
                 },

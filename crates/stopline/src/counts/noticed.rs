@@ -7,6 +7,8 @@ use super::Counts;
 pub enum PlantsFrom {
     /// The table has a column of plants.
     Column,
+    /// It has a row for every plant.
+    Apart,
     /// It has none; the caller gave the number.
     Asked,
     /// Nobody gave it: one plant.
@@ -17,7 +19,7 @@ pub enum PlantsFrom {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[non_exhaustive]
 pub struct Noticed {
-    /// Rows read, without the header and blank rows.
+    /// Sites read: rows without the header and blank rows, where a row is a site.
     pub rows: u64,
     /// Of these, rows dropped since their sites have another number of plants than wanted.
     pub dropped_other_plants: u64,
@@ -27,6 +29,8 @@ pub struct Noticed {
     pub skipped_sites: u64,
     /// Where the number of plants comes from.
     pub plants_from: PlantsFrom,
+    /// Whether the order of the sites along the walks is known: not from frequencies.
+    pub order_known: bool,
     /// Whether a column names the visit; if not, all rows are of one visit.
     pub visit_column: bool,
 }
@@ -43,8 +47,15 @@ impl Counts {
     /// ```
     #[must_use]
     pub fn notes(&self) -> Vec<String> {
-        let Noticed { rows, dropped_other_plants: dropped, missing_sites, skipped_sites, plants_from, visit_column } =
-            self.noticed;
+        let Noticed {
+            rows,
+            dropped_other_plants: dropped,
+            missing_sites,
+            skipped_sites,
+            plants_from,
+            visit_column,
+            order_known,
+        } = self.noticed;
         let plants = match self.plants.get() {
             1 => "1 plant".to_owned(),
             n => format!("{n} plants"),
@@ -54,7 +65,11 @@ impl Counts {
         if !visit_column {
             notes.push("no column of visits: all rows are taken as one visit".to_owned());
         }
+        if !order_known {
+            notes.push("counts come as frequencies: the order of the sites along the walks is not known".to_owned());
+        }
         match plants_from {
+            PlantsFrom::Apart => notes.push(format!("plants stand apart: {plants} make a site")),
             PlantsFrom::Column => {}
             PlantsFrom::Asked => notes.push(format!("no column of plants: every site is taken as {plants}, as asked")),
             PlantsFrom::Assumed => notes.push(format!("no column of plants: every site is taken as {plants}")),

@@ -57,6 +57,22 @@ impl Separator {
     }
 }
 
+/// What one row of a table is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+#[non_exhaustive]
+pub enum Layout {
+    /// A site.
+    #[default]
+    Sites,
+    /// A walk: its sites stand across, in columns headed by their numbers (or named as columns of counts, then
+    /// numbered from 1 in that order unless their names are numbers). An empty cell is a site not visited.
+    Walks,
+    /// A plant of a site; the plants of a site stand together and are added.
+    Plants,
+    /// A count with the number of sites that have it. The order of the sites is then not known.
+    Frequencies,
+}
+
 /// How a table of counts is to be read. Names are those of the header, exactly.
 ///
 /// ```
@@ -70,17 +86,24 @@ pub struct Reading {
     pub field: String,
     /// Column that names the visit. `None`: the column `visit`, or a single visit where there is none.
     pub visit: Option<String>,
-    /// Column with the number of the site, rising along the walk.
+    /// Column with the number of the site, rising along the walk; for [`Layout::Frequencies`] with the number of sites,
+    /// and not looked at for [`Layout::Walks`].
     pub site: String,
     /// Column with the plants counted at the site. `None`: the column `plants`; where there is none,
     /// every site has [`Self::plants_wanted`] plants, or else one.
     pub plants: Option<String>,
+    /// Column with the number or name of the plant, for [`Layout::Plants`]. `None`: the column `plant`, if there is one.
+    pub plant: Option<String>,
     /// Columns with counts; several are added. Empty: the column `count`.
     pub count: Vec<String>,
     /// What a cell of counts holds where nothing was recorded; never read as 0.
     pub missing: Vec<String>,
     /// `None`: the separator under which the header holds the columns asked for.
     pub separator: Option<Separator>,
+    /// What a row is.
+    pub layout: Layout,
+    /// Of the columns that say which site it is, those whose empty cells repeat the cell above (merged cells).
+    pub fill_down: Vec<String>,
     /// Sites of this many plants are read, others dropped and counted. `None`: all must be alike.
     pub plants_wanted: Option<Plants>,
 }
@@ -92,9 +115,12 @@ impl Default for Reading {
             visit: None,
             site: "site".to_owned(),
             plants: None,
+            plant: None,
             count: Vec::new(),
             missing: vec![String::new(), "NA".to_owned()],
             separator: None,
+            layout: Layout::Sites,
+            fill_down: Vec::new(),
             plants_wanted: None,
         }
     }

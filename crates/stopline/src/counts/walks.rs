@@ -4,9 +4,11 @@
 //! and the next row read, so that all bad rows are reported at once. A row with a bad count still
 //! takes its place in the walk, so that a later row with the same site is found as well.
 
+mod layouts;
+
 use super::cell::{self, WHOLE, shown, whole};
 use super::header::Names;
-use super::{Counts, FieldWalk, Noticed, PlantsFrom, Separator};
+use super::{Counts, FieldWalk, Layout, Noticed, PlantsFrom, Separator};
 use crate::error::{Code, Error, Errors};
 use crate::params::Plants;
 use std::collections::BTreeMap;
@@ -23,14 +25,20 @@ pub(super) struct Cells<'a> {
     pub visit: Option<&'a str>,
     pub site: &'a str,
     pub plants: Option<&'a str>,
+    pub plant: Option<&'a str>,
 }
 
 /// A walk being gathered, with what its checks need of earlier rows.
+#[derive(Default)]
 struct Open {
     walk: FieldWalk,
     rows: Vec<u64>,
     plants: Vec<Option<Plants>>,
     sum: u64,
+    /// The counts of the plants of each site, where they stand apart.
+    by_plant: Vec<Vec<Option<u32>>>,
+    /// What tells the plants of the last site apart.
+    plants_named: Vec<String>,
 }
 
 /// Gathers rows into walks and findings.
@@ -39,6 +47,7 @@ pub(super) struct Walks<'h> {
     missing: &'h [String],
     separator: Option<Separator>,
     wanted: Option<Plants>,
+    layout: Layout,
     open: Vec<Open>,
     /// Place in `open`, by field and visit.
     places: BTreeMap<String, BTreeMap<String, usize>>,
@@ -53,12 +62,19 @@ pub(super) struct Walks<'h> {
 }
 
 impl<'h> Walks<'h> {
-    pub fn new(names: Names, missing: &'h [String], separator: Option<Separator>, wanted: Option<Plants>) -> Self {
+    pub fn new(
+        names: Names,
+        missing: &'h [String],
+        separator: Option<Separator>,
+        wanted: Option<Plants>,
+        layout: Layout,
+    ) -> Self {
         Self {
             names,
             missing,
             separator,
             wanted,
+            layout,
             open: Vec::new(),
             places: BTreeMap::new(),
             last: 0,
@@ -81,12 +97,13 @@ impl<'h> Walks<'h> {
         let field = cells.field.trim();
         let visit = cells.visit.map_or(ONLY_VISIT, str::trim);
         let site = cells.site.trim();
-        let (count, mut bad) = self.count(row, counts);
+        let (count, mut bad) = self.count(row, self.names.counts.iter().map(String::as_str).zip(counts));
         let number = whole(site);
         if number.is_none() && self.is_total([field, visit, site], count) {
             let value = format!("{} in a row that seems to add up others", shown(site));
             let allowed = "one row a site; leave rows of totals out";
-            return self.refuse(Error::new(Code::CountsTotal, "site", value, allowed).at(row, Some(&self.names.site)));
+            return self
+                .refuse(Error::new(Code::CountsTotal, "site", value, allowed).at(row, self.names.site.as_deref()));
         }
         let plants = match self.plants(row, cells.plants.map(str::trim), count.is_none()) {
             Ok(plants) => plants,
@@ -113,7 +130,7 @@ impl<'h> Walks<'h> {
             refused("visit", self.names.visit.as_deref(), visit, "a name, number or date");
         }
         if number.is_none() {
-            refused("site", Some(&self.names.site), site, &format!("{WHOLE}, rising along the walk"));
+            refused("site", self.names.site.as_deref(), site, &format!("{WHOLE}, rising along the walk"));
         }
         for e in bad {
             self.refuse(e);
@@ -122,7 +139,10 @@ impl<'h> Walks<'h> {
             && !no_field
             && !no_visit
         {
-            self.place(row, field, visit, number, plants, count);
+            match cells.plant.map(str::trim) {
+                _ if self.layout != Layout::Plants => self.place(row, field, visit, number, plants, count),
+                plant => self.plant(row, [field, visit], number, plant, count),
+            }
         }
     }
 
@@ -137,9 +157,9 @@ impl<'h> Walks<'h> {
     }
 
     /// The counts of a row added, or `None` where one of them is missing or refused.
-    fn count<'c>(&self, row: u64, counts: impl Iterator<Item = &'c str>) -> (Option<u32>, Vec<Error>) {
+    fn count<'n, 'c>(&self, row: u64, counts: impl Iterator<Item = (&'n str, &'c str)>) -> (Option<u32>, Vec<Error>) {
         let (mut sum, mut missing, mut bad) = (0_u64, false, Vec::new());
-        for (name, cell) in self.names.counts.iter().zip(counts) {
+        for (name, cell) in counts {
             let cell = cell.trim();
             if self.is_missing(cell) {
                 missing = true;
@@ -195,15 +215,20 @@ impl<'h> Walks<'h> {
         }
     }
 
-    /// Puts a site at the end of its walk.
-    fn place(&mut self, row: u64, field: &str, visit: &str, site: u32, plants: Option<Plants>, count: Option<u32>) {
-        self.last = self.find(field, visit).unwrap_or_else(|| {
+    /// The place of a walk, which is begun if it is not there.
+    fn open(&mut self, field: &str, visit: &str) -> usize {
+        self.find(field, visit).unwrap_or_else(|| {
             let walk = FieldWalk { field: field.to_owned(), visit: visit.to_owned(), ..FieldWalk::default() };
-            self.open.push(Open { walk, rows: Vec::new(), plants: Vec::new(), sum: 0 });
+            self.open.push(Open { walk, ..Open::default() });
             let place = self.open.len() - 1;
             self.places.entry(field.to_owned()).or_default().insert(visit.to_owned(), place);
             place
-        });
+        })
+    }
+
+    /// Puts a site at the end of its walk.
+    fn place(&mut self, row: u64, field: &str, visit: &str, site: u32, plants: Option<Plants>, count: Option<u32>) {
+        self.last = self.open(field, visit);
         let Some(open) = self.open.get_mut(self.last) else { return };
         if let Some((&before, before_row)) = open.walk.sites.last().zip(open.rows.last())
             && site <= before
@@ -219,7 +244,7 @@ impl<'h> Walks<'h> {
                     ),
                 ),
             };
-            let e = Error::new(code, "site", site, allowed).at(row, Some(&self.names.site));
+            let e = Error::new(code, "site", site, allowed).at(row, self.names.site.as_deref());
             return self.refuse(e);
         }
         open.walk.sites.push(site);
@@ -232,6 +257,9 @@ impl<'h> Walks<'h> {
 
     /// Everything taken in, or everything found wrong with it.
     pub fn finish(mut self) -> Result<Counts, Errors> {
+        if self.layout == Layout::Plants {
+            self.plants_of_sites();
+        }
         let plants = self.one_size();
         if self.found.is_empty()
             && let Some(e) = self.nothing_counted()
@@ -239,9 +267,11 @@ impl<'h> Walks<'h> {
             self.refuse(e);
         }
         self.found.sort_by_key(|e| e.place().row);
-        let walks: Vec<FieldWalk> = self.open.into_iter().map(|open| open.walk).collect();
+        let apart = self.layout == Layout::Plants;
+        let (walks, by_plant): (Vec<FieldWalk>, Vec<_>) =
+            self.open.into_iter().map(|open| (open.walk, open.by_plant)).unzip();
         let (plants, plants_from) = match (plants, self.wanted) {
-            (Some(plants), _) => (plants, PlantsFrom::Column),
+            (Some(plants), _) => (plants, if apart { PlantsFrom::Apart } else { PlantsFrom::Column }),
             (None, Some(wanted)) => (wanted, PlantsFrom::Asked),
             (None, None) => (Plants::ONE, PlantsFrom::Assumed),
         };
@@ -251,11 +281,13 @@ impl<'h> Walks<'h> {
             missing_sites: walks.iter().map(|walk| walk.missing() as u64).sum(),
             skipped_sites: walks.iter().map(FieldWalk::skipped).sum(),
             plants_from,
+            order_known: self.layout != Layout::Frequencies,
             visit_column: self.names.visit.is_some(),
         };
         let Names { counts: count_columns, .. } = self.names;
         let separator = self.separator;
-        Errors::or(self.found, || Counts { walks, plants, count_columns, separator, noticed })
+        let by_plant = apart.then_some(by_plant);
+        Errors::or(self.found, || Counts { walks, plants, count_columns, by_plant, separator, noticed })
             .map_err(|errors| errors.and_more(self.more))
     }
 
