@@ -1,6 +1,7 @@
 //! Operating-characteristic curve and expected sites over means.
 
 use super::dispatch::InstructionSet;
+use super::lean::Evaluator;
 use super::outcome::{Outcome, middle, outcomes};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
@@ -180,21 +181,20 @@ pub struct LargestSites {
 }
 
 /// Largest expected sites over all means: a grid over a factor of 16 around the middle of the strip,
-/// refined around its best point, then twice the top of a parabola. In portable arithmetic, since plans
-/// are chosen by it.
+/// refined around its best point, then twice the top of a parabola.
 ///
 /// # Errors
 /// As [`evaluate_lines`].
 pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) -> Result<LargestSites, Error> {
     let axis = Axis::of(score, under);
-    let sites = |xs: &[f64]| -> Result<Vec<f64>, Error> {
+    let mut evaluators = Vec::new();
+    let mut sites = |xs: &[f64]| {
         let means: Vec<f64> = xs.iter().map(|&x| axis.mean(x)).collect();
-        let laws = means.iter().map(|&m| under.laws(score, Mean::new(m)?)).collect::<Result<Vec<_>, _>>()?;
-        let curve = curve_by(lines, &means, &laws, InstructionSet::PORTABLE, &Quiet)?;
-        Ok(curve.rows.iter().map(|row| row.expected_sites).collect())
+        sites(&mut evaluators, lines, score, under, &means)
     };
     let (mut top, mut most, mut reach) = (axis.middle(lines), 0.0, libm::log(4.0));
-    for steps in [24, 16] {
+    // Whole vectors of means.
+    for steps in [23, 15] {
         let centre = top;
         let at = |i: i32| centre + reach * (2.0 * f64::from(i) / f64::from(steps) - 1.0);
         let xs: Vec<f64> = (0..=steps).map(at).collect();
@@ -218,11 +218,39 @@ pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) 
     Ok(LargestSites { mean: axis.mean(top), expected_sites: refined.max(most) })
 }
 
-/// Expected sites at one mean, in portable arithmetic.
+/// Expected sites at one mean.
 pub(crate) fn expected_sites(lines: &Lines, score: &Score, under: &Dispersion, mean: f64) -> Result<f64, Error> {
-    let laws = [under.laws(score, Mean::new(mean)?)?];
-    let curve = curve_by(lines, &[mean], &laws, InstructionSet::PORTABLE, &Quiet)?;
-    Ok(curve.rows.first().map_or(0.0, |row| row.expected_sites))
+    let sites = sites(&mut Vec::new(), lines, score, under, &[mean])?;
+    Ok(sites.first().copied().unwrap_or(0.0))
+}
+
+/// Expected sites at each mean, with an evaluator for each node of the laws, made at the first call.
+fn sites(
+    evaluators: &mut Vec<Evaluator>,
+    lines: &Lines,
+    score: &Score,
+    under: &Dispersion,
+    means: &[f64],
+) -> Result<Vec<f64>, Error> {
+    let at_means = means.iter().map(|&m| under.laws(score, Mean::new(m)?)).collect::<Result<Vec<_>, _>>()?;
+    let mut pooled = vec![0.0; means.len()];
+    let Some(first) = at_means.first() else { return Ok(pooled) };
+    // The worst of several laws is shown at the first.
+    let nodes = if first.pool == Pool::Average { first.nodes.len() } else { 1 };
+    for node in 0..nodes {
+        let laws: Vec<&(f64, Law)> = at_means.iter().filter_map(|laws| laws.nodes.get(node)).collect();
+        if let (true, Some((_, law))) = (evaluators.len() == node, laws.first()) {
+            evaluators.push(Evaluator::new(lines, law, InstructionSet::best())?);
+        }
+        if let Some(evaluator) = evaluators.get_mut(node) {
+            let weight = |laws: &(f64, Law)| if nodes > 1 { laws.0 } else { 1.0 };
+            let points = evaluator.under(laws.iter().map(|(_, law)| law), &Quiet)?;
+            for ((sum, point), laws) in pooled.iter_mut().zip(points).zip(&laws) {
+                *sum += weight(laws) * point.expected_sites;
+            }
+        }
+    }
+    Ok(pooled)
 }
 
 /// Means on the whole real line: as ln mean, or as ln odds where the mean is a share.

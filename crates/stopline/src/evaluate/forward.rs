@@ -22,6 +22,9 @@ const STRETCH: usize = 1 << 17;
 /// Memory of a recursion, to be used again for the next.
 #[derive(Debug, Default)]
 pub(crate) struct Workspace {
+    /// The law whose steps are held, and for each batch how many sites it has and how many steps are there.
+    law: Option<Law>,
+    held: Vec<(u32, usize)>,
     steps: Vec<Steps>,
     batch: Vec<f64>,
     cells: Vec<f64>,
@@ -65,11 +68,7 @@ impl Workspace {
         watch: &dyn Watch,
         mut see: impl FnMut(&Filled<'_>) -> Result<(), Error>,
     ) -> Result<bool, Error> {
-        self.steps.resize_with(windows.gaps.len().max(self.steps.len()), Steps::default);
-        for (steps, &(sites, longest)) in self.steps.iter_mut().zip(&windows.gaps) {
-            law.batch(sites, longest, &mut self.batch);
-            steps.set(&self.batch, longest);
-        }
+        self.hold(windows, law);
         self.carried.clear();
         self.carried.push(1.0);
         let (mut exponent, mut faint, mut done) = (0, false, 0);
@@ -113,6 +112,23 @@ impl Workspace {
         Ok(faint)
     }
 
+    /// Makes the steps of `law` that these windows need ready, unless they are.
+    fn hold(&mut self, windows: &Windows, law: &Law) {
+        if self.law.as_ref() != Some(law) {
+            self.law = Some(law.clone());
+            self.held.clear();
+        }
+        self.held.resize(windows.gaps.len().max(self.held.len()), (0, 0));
+        self.steps.resize_with(self.held.len(), Steps::default);
+        for ((steps, held), &(sites, longest)) in self.steps.iter_mut().zip(&mut self.held).zip(&windows.gaps) {
+            if held.0 != sites || held.1 < longest {
+                law.batch(sites, longest, &mut self.batch);
+                steps.set(&self.batch, longest);
+                *held = (sites, longest);
+            }
+        }
+    }
+
     /// Runs the recursion under `law`, showing every check to `see`.
     ///
     /// # Errors
@@ -148,7 +164,7 @@ impl Workspace {
 
     /// Runs the recursion under `law` and takes it into account for the means that [`InstructionSet::settle`]
     /// made ready; where `open` is given, the mass open after each check is kept for each eight of them.
-    /// Returns whether some tracked probability became too faint to be tilted far.
+    /// Every stretch is shown to `also`. Returns whether some tracked probability became too faint to be tilted far.
     ///
     /// # Errors
     /// As [`Workspace::stretches`].
@@ -162,12 +178,14 @@ impl Workspace {
         watch: &dyn Watch,
         eights: &mut [Eight],
         open: &mut [Vec<Octet>],
+        mut also: impl FnMut(&Filled<'_>),
     ) -> Result<bool, Error> {
         let mut place = Place::default();
         // What is missing from 1 tells an uppermost call only if there is no other.
         let sites = wanted == Wanted::Sites || windows.top().is_none();
         let faint = self.stretches(set, windows, law, watch, |filled| {
             set.over_vectors(Follow { filled, place: &mut place, eights, sites, open });
+            also(filled);
             Ok(())
         })?;
         if let Some(top) = windows.top() {

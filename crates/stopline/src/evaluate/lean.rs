@@ -90,6 +90,17 @@ impl Evaluator {
         Ok(&self.points)
     }
 
+    /// One point for each of any laws with the steps that the evaluator was made for; those of the first one's
+    /// family take one recursion together.
+    pub(super) fn under<'a>(
+        &mut self,
+        laws: impl Iterator<Item = &'a Law> + Clone,
+        watch: &dyn Watch,
+    ) -> Result<&[Point], Error> {
+        self.follow(Wanted::Sites, laws, watch)?;
+        Ok(&self.points)
+    }
+
     /// P(call) under any laws whose smallest and largest steps are those that the evaluator was made for;
     /// those of the first one's family take one recursion together.
     pub(super) fn calls<'a>(
@@ -120,7 +131,7 @@ impl Evaluator {
             let related = |law: &Law| law.family().filter(|f| f.0 == family).map(|f| f.1);
             means.extend(laws.clone().filter_map(related));
             set.plainly(Settle { family, reference: at, means, eights });
-            far = workspace.tilted(*set, wanted, windows, reference, watch, eights, &mut [])?;
+            far = workspace.tilted(*set, wanted, windows, reference, watch, eights, &mut [], |_| ())?;
         }
         let largest = windows.largest_gap();
         let (mut place, mut sound) = (0, [false; LANE]);
@@ -151,7 +162,7 @@ impl Evaluator {
 /// A law as its own reference: what is too faint to hold there is truly negligible.
 fn alone(set: InstructionSet, wanted: Wanted, windows: &Windows, law: &Law, watch: &dyn Watch) -> Result<Eight, Error> {
     let mut own = [Eight::START];
-    Workspace::default().tilted(set, wanted, windows, law, watch, &mut own, &mut [])?;
+    Workspace::default().tilted(set, wanted, windows, law, watch, &mut own, &mut [], |_| ())?;
     let [own] = own;
     Ok(own)
 }

@@ -18,6 +18,7 @@ mod kernel;
 mod lean;
 mod outcome;
 mod plain_mean;
+mod strips;
 #[cfg(test)]
 mod tests;
 mod tilt;
@@ -33,6 +34,7 @@ pub use exits::{Exit, Exits, exits};
 pub use lean::{Evaluator, Point};
 pub(crate) use outcome::{pool_calls, pooled_calls};
 pub use plain_mean::{PlainMean, plain_mean};
+pub(crate) use strips::{Closing, Pair, Strips};
 pub(crate) use windows::{Reach, Windows};
 
 use crate::error::Error;

@@ -61,7 +61,7 @@ pub(crate) fn outcomes(
         let mut eights = Vec::new();
         set.plainly(Settle { family, reference: at, means: &means, eights: &mut eights });
         let mut open = vec![Vec::with_capacity(windows.rows.len()); eights.len()];
-        let faint = workspace.tilted(set, Wanted::Sites, &windows, &reference, watch, &mut eights, &mut open)?;
+        let faint = workspace.tilted(set, Wanted::Sites, &windows, &reference, watch, &mut eights, &mut open, |_| ())?;
         for (place, i) in of.into_iter().enumerate() {
             let (eight, lane) = (place / LANE, place % LANE);
             if !faint
@@ -86,7 +86,7 @@ pub(crate) fn outcomes(
                     &other
                 };
                 let (mut own, mut open) = ([Eight::START], [Vec::with_capacity(windows.rows.len())]);
-                workspace.tilted(set, Wanted::Sites, windows, law, watch, &mut own, &mut open)?;
+                workspace.tilted(set, Wanted::Sites, windows, law, watch, &mut own, &mut open, |_| ())?;
                 let ([own], [open]) = (&own, &open);
                 outcome(own, open, 0)
             }

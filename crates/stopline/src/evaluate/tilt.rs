@@ -76,6 +76,32 @@ impl Eight {
         ln
     }
 
+    /// P(this call) at the mean of a lane.
+    pub fn call(&self, call: Call, lane: usize) -> f64 {
+        self.calls[call as usize].0[lane]
+    }
+
+    /// Hands the running sums of probabilities at the reference, made those at the mean of a lane, to `see`,
+    /// the first at these sites and this total, with 2^`exponent` taken out.
+    pub fn running(
+        &self,
+        lane: usize,
+        (sites, total, exponent): (u32, i64, i32),
+        q: &[f64],
+        mut see: impl FnMut(usize, f64),
+    ) {
+        let mut sum = 0.0;
+        for (start, part) in q.chunks(SEGMENT).enumerate() {
+            let start = start * SEGMENT;
+            let mut factor = exp(self.ln_factor(sites, total + start as i64, exponent).0[lane]);
+            for (i, q) in part.iter().enumerate() {
+                sum += q * factor;
+                factor *= self.ratio.0[lane];
+                see(start + i, sum);
+            }
+        }
+    }
+
     /// Gives the call of every uppermost stop what is missing from 1.
     pub fn finish(&mut self, top: Call) {
         let mut others = [0.0; LANE];

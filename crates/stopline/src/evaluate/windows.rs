@@ -95,7 +95,25 @@ impl Windows {
         for (row, limit) in rows.iter().zip(limits) {
             longest = longest.max(windows.add(row.at, limit, &row.stops, reach));
         }
-        let steps: f64 = windows.gaps.iter().map(|&(_, steps)| steps as f64).sum();
+        windows.check(longest)?;
+        Ok(windows)
+    }
+
+    /// Forgets all checks.
+    pub fn clear(&mut self) {
+        let Self { rows, parts, gaps, work, top, mixed } = self;
+        rows.clear();
+        parts.clear();
+        gaps.clear();
+        (*work, *top, *mixed) = (0.0, None, false);
+    }
+
+    /// Can these checks, the longest with so many totals, be evaluated?
+    ///
+    /// # Errors
+    /// `too_much_work`.
+    pub fn check(&self, longest: usize) -> Result<(), Error> {
+        let steps: f64 = self.gaps.iter().map(|&(_, steps)| steps as f64).sum();
         let held = 9.0 * steps + 4.0 * longest as f64;
         let refuse = |value: String, allowed: String| {
             let allowed = format!("at most {allowed}: fewer checks (a larger `every`), a smaller cap or lower means");
@@ -103,10 +121,10 @@ impl Windows {
         };
         if held > MOST_HELD {
             refuse(format!("about {held:.1e} numbers held at once"), format!("{MOST_HELD:.0e}"))
-        } else if windows.work > MOST_WORK {
-            refuse(format!("about {:.1e} multiplications", windows.work), format!("{MOST_WORK:.0e}"))
+        } else if self.work > MOST_WORK {
+            refuse(format!("about {:.1e} multiplications", self.work), format!("{MOST_WORK:.0e}"))
         } else {
-            Ok(windows)
+            Ok(())
         }
     }
 

@@ -2,20 +2,24 @@
 
 use super::widths::{Side, Widths};
 use crate::error::{Code, Error};
-use crate::evaluate::{self, InstructionSet, pooled_calls};
+use crate::evaluate::{Closing as AtCap, InstructionSet, Pair, Strips, pooled_calls};
+use crate::law::{Laws, Pool};
 use crate::lines::{Call, Lines, Row};
 use crate::plan::checks::Closing;
 use crate::plan::design::Asked;
 use crate::plan::straight::{Straight, at_least, at_most};
 use crate::score::Total;
 use crate::watch::Watch;
+use std::collections::HashMap;
 
 /// Chance, as a share of the asked risk, that a line at the far end of its widths is ever met.
 const LN_NEVER: f64 = 30.0;
 /// Steps outwards aim a little too far, so that the next lies between.
 const OVER: f64 = 1.2;
-/// Instruction sets agree on a probability much closer than this.
+/// Ways to compute a probability agree much closer than this.
 const CLOSE: f64 = 1e-10;
+/// Totals at the cap looked at beyond those asked for, so that cuts near by need no other pass.
+const MORE_CUTS: Total = 16;
 /// Most changes of the tables of both lines that are listed.
 const MOST_CHANGES: f64 = 2e7;
 
@@ -54,23 +58,42 @@ impl Strip {
     fn position(&self, side: Side) -> usize {
         if side == Side::Lower { self.lower } else { self.upper }
     }
+    pub fn lines(&self) -> (usize, usize) {
+        (self.lower, self.upper)
+    }
+    /// The lines, with one of them moved.
+    fn moved(&self, side: Side, position: usize) -> (usize, usize) {
+        if side == Side::Lower { (position, self.upper) } else { (self.lower, position) }
+    }
     /// Neither line further out than the other strip's.
     fn within(&self, other: &Self) -> bool {
         self.lower <= other.lower && self.upper <= other.upper
     }
 }
 
+/// How walks between the lines of a strip come to the cap, under each law at the inadequate and then at the
+/// adequate mean.
+struct Walks {
+    crossed: bool,
+    /// Where a total on both lines gets the call inadequate and, if there are such totals, adequate.
+    closings: Vec<Option<AtCap>>,
+    adequate_first: Option<Vec<Option<AtCap>>>,
+}
+
 /// All strips of one design.
 pub(super) struct Family<'a> {
     asked: &'a Asked<'a>,
     sites: &'a [u32],
-    /// The checks that have lines.
+    /// The checks that have lines, and the middle line there.
     lined: &'a [u32],
+    middles: Vec<f64>,
     slope: f64,
     /// Change of the log likelihood ratio per unit of the total: a line moved by h changes its risk by about e^(−h·d).
     per_total: f64,
     lower: Widths,
     upper: Widths,
+    strips: Strips,
+    known: HashMap<(usize, usize), Walks>,
     pub watch: &'a dyn Watch,
 }
 
@@ -102,14 +125,18 @@ impl<'a> Family<'a> {
         let lower = range(middle - (highest_lower + 1) as f64, b);
         let upper = range((lowest_upper - 1) as f64 - middle, a);
         listed([lower, upper])?;
+        let laws = asked.laws.iter().flat_map(|laws| &laws.nodes).map(|(_, law)| law);
         Ok(Self {
             asked,
             sites,
             lined,
+            middles: lined.iter().map(|&n| wald.slope * f64::from(n)).collect(),
             slope: wald.slope,
             per_total,
-            lower: Widths::of(wald.slope, lined, lower, Side::Lower),
-            upper: Widths::of(wald.slope, lined, upper, Side::Upper),
+            lower: Widths::of(wald.slope, lined, lower, -wald.lower, Side::Lower),
+            upper: Widths::of(wald.slope, lined, upper, wald.upper, Side::Upper),
+            strips: Strips::new(laws, Some(wald.slope)),
+            known: HashMap::new(),
             watch,
         })
     }
@@ -124,7 +151,7 @@ impl<'a> Family<'a> {
 
     /// The table of a strip.
     pub fn lines(&self, strip: &Strip, end: End) -> Result<Lines, Error> {
-        self.table((strip.lower, strip.upper), end, Call::Inadequate)
+        self.table(strip.lines(), end, Call::Inadequate)
     }
 
     /// The table with lines at these positions; a total on both lines gets the call `first`.
@@ -137,81 +164,153 @@ impl<'a> Family<'a> {
                 End::Only { inadequate_at_most, adequate_at_least } if n == cap => {
                     Row::two_calls(n, inadequate_at_most, adequate_at_least, undecided)
                 }
-                _ => match self.totals(lines, n) {
-                    (Some(low), high) if low >= high && first == Call::Adequate => {
-                        Row::two_calls(n, high.checked_sub(1).filter(|&t| t >= 0), Some(high), undecided)
-                    }
-                    (low, high) => Row::two_calls(n, low, Some(low.map_or(high, |low| high.max(low + 1))), undecided),
-                },
+                _ => {
+                    let (low, high) = apart(self.totals(lines, n), first);
+                    Row::two_calls(n, low, Some(high), undecided)
+                }
             }
         };
         Lines::new(self.sites.iter().map(row).collect())
     }
 
     /// The totals on the lines at `n` sites.
-    fn totals(&self, (lower, upper): (usize, usize), n: u32) -> (Option<Total>, Total) {
-        let line = self.slope * f64::from(n);
-        (at_most(line - self.lower.at(lower)), at_least(line + self.upper.at(upper)))
+    fn totals(&self, lines: (usize, usize), n: u32) -> Pair {
+        self.on_lines(lines, self.slope * f64::from(n))
+    }
+
+    fn on_lines(&self, (lower, upper): (usize, usize), middle: f64) -> Pair {
+        (at_most(middle - self.lower.at(lower)), at_least(middle + self.upper.at(upper)))
+    }
+
+    /// The lines at each check that has some.
+    fn pairs(&self, lines: (usize, usize)) -> Vec<(u32, Pair)> {
+        self.lined.iter().zip(&self.middles).map(|(&n, &middle)| (n, self.on_lines(lines, middle))).collect()
     }
 
     fn crossed(&self, lines: (usize, usize)) -> bool {
-        self.lined.iter().map(|&n| self.totals(lines, n)).any(|(low, high)| low.is_some_and(|low| low >= high))
+        self.middles.iter().any(|&middle| crossing(&self.on_lines(lines, middle)))
+    }
+
+    /// How walks between these lines come to the cap, with the totals there below `limit` looked at.
+    fn walks(&mut self, lines: (usize, usize), limit: Total) -> Result<&Walks, Error> {
+        let enough = |walks: &Walks| walks.closings.iter().flatten().all(|closing| closing.limit >= limit);
+        if !self.known.get(&lines).is_some_and(enough) {
+            let pairs = self.pairs(lines);
+            let crossed = pairs.iter().any(|(_, pair)| crossing(pair));
+            let cap = (self.lined.len() < self.sites.len()).then(|| {
+                let (_, on_line) = self.totals(lines, self.cap());
+                (self.cap(), limit.max(on_line) + MORE_CUTS)
+            });
+            let (asked, watch) = (self.asked, self.watch);
+            let mut closings = |first: Call| {
+                let apart = pairs.iter().map(|&(n, pair)| (n, apart(pair, first)));
+                self.strips.closings(apart, cap, watch, |work| asked.spend(work, watch))
+            };
+            let walks = Walks {
+                crossed,
+                closings: closings(Call::Inadequate)?,
+                adequate_first: crossed.then(|| closings(Call::Adequate)).transpose()?,
+            };
+            self.known.insert(lines, walks);
+        }
+        self.known.get(&lines).ok_or_else(|| Error::about(Code::Combination, "a strip", "one that is known"))
+    }
+
+    /// Both risks of the strip at these positions, and whether its lines cross; no risks where some law is too
+    /// far from the middle line for a shared recursion.
+    fn risks(&mut self, lines: (usize, usize), end: End) -> Result<(Option<[f64; 2]>, bool), Error> {
+        // Totals at the cap up to which inadequate is called, and up to which adequate is not; all if none is given.
+        let (inadequate_to, others_to) = match end {
+            End::Cut(cut) => (Some(cut), Some(cut)),
+            End::Lines => (None, None),
+            End::Only { inadequate_at_most, adequate_at_least } => (inadequate_at_most, adequate_at_least.map(|t| t - 1)),
+        };
+        let limit = inadequate_to.max(others_to).map_or(0, |total| total + 1);
+        let [low, high] = &self.asked.laws;
+        let walks = self.walks(lines, limit)?;
+        let inadequate = |c: &AtCap| c.inadequate + inadequate_to.map_or(0.0, |total| c.at_most(total));
+        let adequate = |c: &AtCap| (1.0 - c.inadequate - others_to.map_or(c.open, |total| c.at_most(total))).max(0.0);
+        let at_high = walks.adequate_first.as_ref().unwrap_or(&walks.closings);
+        let at_high = at_high.get(low.nodes.len()..).unwrap_or_default();
+        let risks = pooled(low, &walks.closings, adequate).zip(pooled(high, at_high, inadequate));
+        Ok((risks.map(|(a, b)| [a, b]), walks.crossed))
     }
 
     /// The strip at these positions with its exact risks.
-    pub fn strip(&self, lower: usize, upper: usize, end: End) -> Result<Strip, Error> {
-        let crossed = self.crossed((lower, upper));
+    pub fn strip(&mut self, (lower, upper): (usize, usize), end: End) -> Result<Strip, Error> {
         let asked = [self.asked.risks.false_adequate().get(), self.asked.risks.false_inadequate().get()];
-        let risks = |set| -> Result<[f64; 2], Error> {
-            let calls = |first| {
-                let lines = self.table((lower, upper), end, first)?;
-                for (_, law) in self.asked.laws.iter().flat_map(|laws| &laws.nodes) {
-                    self.asked.spend(evaluate::work(&lines, law)?, self.watch)?;
+        let (found, crossed) = self.risks((lower, upper), end)?;
+        let clear = |found: &[f64; 2]| found.iter().zip(asked).all(|(p, asked)| (p - asked).abs() >= CLOSE);
+        let [a, b] = match found.filter(clear) {
+            Some(found) => found,
+            // What decides is computed as a plan's attained risks are.
+            None => {
+                let calls = |first| {
+                    let lines = self.table((lower, upper), end, first)?;
+                    pooled_calls(&lines, &self.asked.laws, InstructionSet::best(), self.watch)
+                };
+                let p = |calls: [f64; Call::ALL.len()], call: Call| calls.get(call.index()).copied().unwrap_or(0.0);
+                let [low, mut high] = calls(Call::Inadequate)?;
+                if crossed {
+                    [_, high] = calls(Call::Adequate)?;
                 }
-                pooled_calls(&lines, &self.asked.laws, set, self.watch)
-            };
-            let [low, mut high] = calls(Call::Inadequate)?;
-            if crossed {
-                [_, high] = calls(Call::Adequate)?;
+                [p(low, Call::Adequate), p(high, Call::Inadequate)]
             }
-            let p = |calls: [f64; Call::ALL.len()], call: Call| calls.get(call.index()).copied().unwrap_or(0.0);
-            Ok([p(low, Call::Adequate), p(high, Call::Inadequate)])
         };
-        let mut found = risks(InstructionSet::best())?;
-        // What decides must be the same on every machine.
-        if found.iter().zip(asked).any(|(p, asked)| (p - asked).abs() < CLOSE) {
-            found = risks(InstructionSet::PORTABLE)?;
-        }
-        let ([a, b], [asked_a, asked_b]) = (found, asked);
+        let [asked_a, asked_b] = asked;
         Ok(Strip { lower, upper, risks: [a / asked_a, b / asked_b], crossed })
     }
 
+    /// Expected sites of a strip under each of these laws.
+    pub fn sites(&self, strip: &Strip, under: &mut Strips) -> Result<Vec<f64>, Error> {
+        let pairs = self.pairs(strip.lines());
+        let apart = pairs.iter().map(|&(n, pair)| (n, apart(pair, Call::Inadequate)));
+        under.sites(apart, self.cap(), self.watch, |work| self.asked.spend(work, self.watch))
+    }
+
+    fn widths(&mut self, side: Side) -> &mut Widths {
+        if side == Side::Lower { &mut self.lower } else { &mut self.upper }
+    }
+
     /// The same strip with one line widened just enough that its own risk is kept; `None` where even
-    /// the widest does not do. The risk falls as the line widens, nearly like e^(−h·d): the search steps
-    /// outwards by that, then between a strip too narrow and one wide enough by the secant of the log risk,
-    /// further past it each time the same side is hit.
-    pub fn widen(&self, from: Strip, side: Side, end: End) -> Result<Option<Strip>, Error> {
-        let widths = if side == Side::Lower { &self.lower } else { &self.upper };
+    /// the widest does not do. The risk falls as the line widens, nearly like e^(−h·d): the search begins between
+    /// what was looked at before, steps outwards by that, then goes between a strip too narrow and one wide enough by
+    /// the secant of the log risk, further past it each time the same side is hit.
+    pub fn widen(&mut self, from: Strip, side: Side, end: End) -> Result<Option<Strip>, Error> {
         let (mut narrow, mut wide) = (from, None::<Strip>);
+        let mut before: Vec<usize> = self.known.keys().copied().filter_map(|(lower, upper)| {
+            let (position, other) = if side == Side::Lower { (lower, upper) } else { (upper, lower) };
+            let same = other == if side == Side::Lower { from.upper } else { from.lower };
+            (same && position > from.position(side)).then_some(position)
+        }).collect();
+        before.sort_unstable();
         let (mut step, mut past) = (1, 0_isize);
         loop {
-            let (low, high) = (narrow.position(side), wide.map_or(widths.last() + 1, |s| s.position(side)));
-            if high - low <= 1 {
-                return Ok(wide);
-            }
-            let (h, log_risk) = (widths.at(low), libm::log(narrow.risk(side)));
-            let next = if let Some(wide) = wide {
+            let low = narrow.position(side);
+            let log_risk = libm::log(narrow.risk(side));
+            let per_total = self.per_total;
+            let widths = self.widths(side);
+            let h = widths.at(low);
+            let next = if let Some(wide) = &wide {
+                let high = wide.position(side);
+                if high - low <= 1 {
+                    return Ok(Some(*wide));
+                }
                 let slope = (log_risk - libm::log(wide.risk(side).max(f64::MIN_POSITIVE))) / (widths.at(high) - h);
                 let aim = widths.beyond(h + log_risk / slope);
                 aim.saturating_add_signed(past).clamp(low + 1, high - 1)
-            } else {
+            } else if before.is_empty() {
                 step *= 2;
-                widths.beyond(h + OVER * log_risk / self.per_total).max(low + step / 2).min(widths.last())
+                let next = widths.beyond(h + OVER * log_risk / per_total).max(low + step / 2);
+                let next = widths.reach(next);
+                if next == low {
+                    return Ok(None);
+                }
+                next
+            } else {
+                before.remove(0)
             };
-            let tried = match side {
-                Side::Lower => self.strip(next, from.upper, end)?,
-                Side::Upper => self.strip(from.lower, next, end)?,
-            };
+            let tried = self.strip(from.moved(side, next), end)?;
             if tried.risk(side) <= 1.0 {
                 past = if wide.is_some() && past <= 0 { 2 * past - 1 } else { 0 };
                 wide = Some(tried);
@@ -223,8 +322,8 @@ impl<'a> Family<'a> {
     }
 
     /// The least strip from `from` outwards whose risks are kept, though its lines may cross.
-    pub fn least(&self, from: Strip, end: End) -> Result<Option<Strip>, Error> {
-        let mut strip = from;
+    pub fn least(&mut self, from: (usize, usize), end: End) -> Result<Option<Strip>, Error> {
+        let mut strip = self.strip(from, end)?;
         while !strip.feasible() {
             let side = if strip.risks[0] > 1.0 { Side::Upper } else { Side::Lower };
             match self.widen(strip, side, end)? {
@@ -237,7 +336,7 @@ impl<'a> Family<'a> {
 
     /// The strips from `from` outwards that keep both risks and of which neither line can be narrowed:
     /// one, unless the least one crosses. Then each way to draw its lines apart leads to one.
-    pub fn narrowest(&self, from: Strip, end: End) -> Result<Vec<Strip>, Error> {
+    pub fn narrowest(&mut self, from: (usize, usize), end: End) -> Result<Vec<Strip>, Error> {
         let Some(least) = self.least(from, end)? else { return Ok(Vec::new()) };
         if !least.crossed {
             return Ok(vec![least]);
@@ -257,9 +356,9 @@ impl<'a> Family<'a> {
             }
             if apart < before {
                 before = apart;
-                let start = self.strip(lower, apart, end)?;
+                let start = self.strip((lower, apart), end)?;
                 if !found.iter().any(|s| s.within(&start)) {
-                    found.extend(self.least(start, end)?);
+                    found.extend(self.least(start.lines(), end)?);
                 }
             }
             if apart == least.upper {
@@ -269,4 +368,28 @@ impl<'a> Family<'a> {
         let minimal = |s: &Strip| !found.iter().any(|other| other.within(s) && !s.within(other));
         Ok(found.iter().copied().filter(minimal).collect())
     }
+}
+
+fn crossing((low, high): &Pair) -> bool {
+    low.is_some_and(|low| low >= *high)
+}
+
+/// Lines apart: a total on both gets the call `first`.
+fn apart((low, high): Pair, first: Call) -> Pair {
+    match low {
+        Some(low) if low >= high && first == Call::Adequate => ((high > 0).then(|| high - 1), high),
+        Some(low) => (Some(low), high.max(low + 1)),
+        None => (None, high),
+    }
+}
+
+/// A probability pooled over laws, if it is known under all.
+fn pooled(laws: &Laws, closings: &[Option<AtCap>], p: impl Fn(&AtCap) -> f64) -> Option<f64> {
+    laws.nodes.iter().zip(closings).try_fold(0.0_f64, |sum, ((weight, _), closing)| {
+        let p = p(closing.as_ref()?);
+        Some(match laws.pool {
+            Pool::Average => sum + weight * p,
+            Pool::Worst => sum.max(p),
+        })
+    })
 }

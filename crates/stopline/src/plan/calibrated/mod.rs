@@ -24,8 +24,10 @@ use super::checks::Closing;
 use super::design::Asked;
 use crate::dispersion::Dispersion;
 use crate::error::Error;
-use crate::evaluate::{LargestSites, expected_sites, largest_expected_sites};
+use crate::evaluate::{LargestSites, Strips, largest_expected_sites};
+use crate::law::{Law, Pool};
 use crate::lines::Lines;
+use crate::params::Mean;
 use crate::score::Total;
 use crate::watch::Watch;
 use family::{End, Family, Strip};
@@ -40,11 +42,13 @@ const MANY_CUTS: Total = 64;
 const NO_CALL: End = End::Only { inadequate_at_most: None, adequate_at_least: None };
 
 /// The best strip so far.
-#[derive(Clone, Copy)]
 struct Best {
     strip: Strip,
     end: End,
     most: LargestSites,
+    /// The laws at the mean that takes it most sites, with how results under them are put together.
+    there: Strips,
+    weights: Vec<f64>,
 }
 
 struct Search<'a> {
@@ -72,48 +76,47 @@ impl Asked<'_> {
                 search.consider(from, end)?;
                 Ok(search.best.as_ref().is_some_and(|best| best.most.expected_sites <= least * (1.0 + SAME_SITES)))
             })?;
-            search.best.map(|best| search.family.lines(&best.strip, best.end)).transpose()
+            search.best.as_ref().map(|best| search.family.lines(&best.strip, best.end)).transpose()
         };
         self.at_every_k(|lines: &Lines| Ok(lines.clone()), derive, watch)
     }
 }
 
 impl Search<'_> {
-    /// Hands each cut that may be better than the best, with a strip inside all its feasible ones, to
+    /// Hands each cut that may be better than the best, with the lines of a strip inside all its feasible ones, to
     /// `enough`, until that is true; whether it was.
     fn over_cuts(
         &mut self,
-        mut enough: impl FnMut(&mut Self, Strip, End) -> Result<bool, Error>,
+        mut enough: impl FnMut(&mut Self, (usize, usize), End) -> Result<bool, Error>,
     ) -> Result<bool, Error> {
         if self.asked.design.closing == Closing::Undecided {
-            let from = self.family.strip(0, 0, End::Lines)?;
-            return enough(self, from, End::Lines);
+            return enough(self, (0, 0), End::Lines);
         }
-        let Some(inner) = self.family.least(self.family.strip(0, 0, NO_CALL)?, NO_CALL)? else { return Ok(false) };
+        let Some(inner) = self.family.least((0, 0), NO_CALL)? else { return Ok(false) };
         let (start, mut stride) = self.start(&inner)?;
         for (first, step) in [(start, stride), (start - stride, -stride)] {
-            let (mut from, mut cut) = (inner, first);
+            let (mut from, mut cut) = (inner.lines(), first);
             while cut >= 0 {
                 // Inside the strips of this cut and of all further on.
                 let only = match step {
                     1.. => End::Only { inadequate_at_most: Some(cut), adequate_at_least: None },
                     _ => End::Only { inadequate_at_most: None, adequate_at_least: Some(cut + 1) },
                 };
-                let bound = self.family.strip(from.lower, from.upper, only)?;
-                match self.family.least(bound, only)? {
-                    Some(bound) if !self.no_better(&bound)? => from = bound,
+                match self.family.least(from, only)? {
+                    Some(bound) if !self.no_better(&bound)? => from = bound.lines(),
                     _ => break,
                 }
-                if enough(self, self.family.strip(from.lower, from.upper, End::Cut(cut))?, End::Cut(cut))? {
+                if enough(self, from, End::Cut(cut))? {
                     return Ok(true);
                 }
                 cut += step;
             }
         }
-        while let (2.., Some(Best { end: End::Cut(best), .. })) = (stride, self.best) {
+        while let (2.., Some(Best { end: End::Cut(best), .. })) = (stride, &self.best) {
+            let best = *best;
             stride = (stride / 4).max(1);
             for cut in [-3, -2, -1, 1, 2, 3].map(|i| best + i * stride).into_iter().filter(|&cut| cut >= 0) {
-                if enough(self, self.family.strip(inner.lower, inner.upper, End::Cut(cut))?, End::Cut(cut))? {
+                if enough(self, inner.lines(), End::Cut(cut))? {
                     return Ok(true);
                 }
             }
@@ -133,9 +136,9 @@ impl Search<'_> {
     }
 
     /// The largest expected sites where nothing is called at the cap: no cut has less.
-    fn least_sites(&self) -> Result<f64, Error> {
+    fn least_sites(&mut self) -> Result<f64, Error> {
         let mut least = f64::INFINITY;
-        for strip in self.family.narrowest(self.family.strip(0, 0, NO_CALL)?, NO_CALL)? {
+        for strip in self.family.narrowest((0, 0), NO_CALL)? {
             least = least.min(self.largest(&strip, NO_CALL)?.expected_sites);
         }
         Ok(least)
@@ -147,22 +150,26 @@ impl Search<'_> {
     }
 
     /// Has the strip, and so every wider one, no fewer sites than the best has at its worst mean?
-    fn no_better(&self, strip: &Strip) -> Result<bool, Error> {
-        let Some(Best { most, end, .. }) = self.best else { return Ok(false) };
-        let design = self.asked.design;
-        let lines = self.family.lines(strip, end)?; // any end: the sites are the same
-        let sites = expected_sites(&lines, &design.score, &design.dispersion, most.mean)?;
-        Ok(sites >= most.expected_sites * (1.0 - SAME_SITES))
+    fn no_better(&mut self, strip: &Strip) -> Result<bool, Error> {
+        let Some(best) = &mut self.best else { return Ok(false) };
+        let sites = self.family.sites(strip, &mut best.there)?;
+        let sites: f64 = best.weights.iter().zip(sites).map(|(weight, sites)| weight * sites).sum();
+        Ok(sites >= best.most.expected_sites * (1.0 - SAME_SITES))
     }
 
     /// Takes the narrowest strips of a cut into account.
-    fn consider(&mut self, from: Strip, end: End) -> Result<(), Error> {
+    fn consider(&mut self, from: (usize, usize), end: End) -> Result<(), Error> {
         for strip in self.family.narrowest(from, end)? {
             if !self.no_better(&strip)? {
                 let most = self.largest(&strip, end)?;
                 let less = |best: &Best| most.expected_sites < best.most.expected_sites * (1.0 - SAME_SITES);
                 if self.best.as_ref().is_none_or(less) {
-                    self.best = Some(Best { strip, end, most });
+                    let design = self.asked.design;
+                    let laws = design.dispersion.laws(&design.score, Mean::new(most.mean)?)?;
+                    // Curves of the worst of several laws are those of the first.
+                    let shown = if laws.pool == Pool::Average { laws.nodes.len() } else { 1 };
+                    let (weights, laws): (Vec<f64>, Vec<Law>) = laws.nodes.into_iter().take(shown).unzip();
+                    self.best = Some(Best { strip, end, most, there: Strips::new(&laws, None), weights });
                 }
             }
         }
