@@ -115,7 +115,7 @@ impl Polish<'_> {
         for least in LEAST_CHANGES {
             let moves: Vec<Move> = moves.iter().filter(|m| self.changes(m, least)).copied().collect();
             let search = Search { moves: &moves, multipliers: &self.costs.multipliers, slack: &slack, better };
-            for found in search.run() {
+            for found in self.set.plainly(search) {
                 let chosen: Vec<Move> = found.chosen.iter().map(|&i| moves[i]).collect();
                 let strip = moved(self.stage, &now.strip, &chosen);
                 if !in_order(&strip) {

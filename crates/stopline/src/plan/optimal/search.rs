@@ -4,8 +4,11 @@
 //! Σ Lagrangian of the moves + Σ l·(bound − risk left over); near the optimum both parts are hardly ever
 //! negative. Sets of up to two moves are listed by their Lagrangian, then put together two and two.
 #![allow(clippy::indexing_slicing)] // arrays of one length
+#![allow(clippy::needless_range_loop)] // lanes of several arrays in step
 
 use super::backward::MOST_RISKS;
+use super::stage::LANE;
+use crate::evaluate::PlainWork;
 use crate::score::Total;
 
 /// A boundary that moves by some totals.
@@ -53,45 +56,80 @@ struct Set {
     risks: [f64; MOST_RISKS],
 }
 
-impl Search<'_> {
+/// Sets with what a forecast needs of them in columns, so that eight can be looked at together.
+struct Columns {
+    sets: Vec<Set>,
+    lagrangian: Vec<f64>,
+    risks: [Vec<f64>; MOST_RISKS],
+}
+
+impl PlainWork for Search<'_> {
+    type Result = Vec<Found>;
+
     /// The best sets, best first.
-    pub fn run(&self) -> Vec<Found> {
-        let sets = self.sets();
-        let mut slack = [f64::INFINITY; MOST_RISKS];
-        slack[..self.slack.len()].copy_from_slice(self.slack);
-        let mut price = [0.0; MOST_RISKS];
-        price[..self.multipliers.len()].copy_from_slice(self.multipliers);
+    #[inline(always)]
+    fn run(self) -> Vec<Found> {
+        let Columns { sets, lagrangian, risks } = self.columns();
+        let bounds = self.slack.len();
         let mut found: Vec<Found> = Vec::with_capacity(KEPT + 1);
         let mut better = self.better;
         for (i, a) in sets.iter().enumerate() {
             if 2.0 * a.lagrangian >= better {
                 break;
             }
-            for b in &sets[i..] {
-                let lagrangian = a.lagrangian + b.lagrangian;
-                if lagrangian >= better {
+            for from in (i / LANE * LANE..sets.len()).step_by(LANE) {
+                if a.lagrangian + lagrangian[from.max(i)] >= better {
                     break;
                 }
-                let mut above = lagrangian;
-                let mut kept = true;
-                for r in 0..self.slack.len() {
-                    let left = slack[r] - (a.risks[r] + b.risks[r]);
-                    kept &= left >= 0.0;
-                    above += price[r] * left;
+                // Forecasts above the bound; infinite where a bound is not kept.
+                let mut above: [f64; LANE] = std::array::from_fn(|l| a.lagrangian + lagrangian[from + l]);
+                let mut least = [f64::INFINITY; LANE];
+                for r in 0..bounds {
+                    let (slack, price) = (self.slack[r] - a.risks[r], self.multipliers[r]);
+                    let risks = &risks[r][from..from + LANE];
+                    for l in 0..LANE {
+                        let left = slack - risks[l];
+                        above[l] += price * left;
+                        least[l] = if left < least[l] { left } else { least[l] };
+                    }
                 }
-                if !kept || above >= better || self.clash(a, b) {
+                let mut any = false;
+                for l in 0..LANE {
+                    any |= (above[l] < better) & (least[l] >= 0.0);
+                }
+                if !any {
                     continue;
                 }
-                let chosen = a.chosen[..a.len].iter().chain(&b.chosen[..b.len]).copied().collect();
-                let place = found.partition_point(|f| f.above <= above);
-                found.insert(place, Found { above, chosen });
-                if found.len() > KEPT {
-                    found.pop();
-                    better = found.last().map_or(better, |f| f.above);
+                for (l, b) in sets.iter().enumerate().skip(from.max(i)).take(from + LANE - from.max(i)) {
+                    let above = above[l - from];
+                    if above < better && least[l - from] >= 0.0 && !self.clash(a, b) {
+                        let chosen = a.chosen[..a.len].iter().chain(&b.chosen[..b.len]).copied().collect();
+                        let place = found.partition_point(|f| f.above <= above);
+                        found.insert(place, Found { above, chosen });
+                        if found.len() > KEPT {
+                            found.pop();
+                            better = found.last().map_or(better, |f| f.above);
+                        }
+                    }
                 }
             }
         }
         found
+    }
+}
+
+impl Search<'_> {
+    /// The sets in columns, filled up to whole lanes with sets that are no use.
+    fn columns(&self) -> Columns {
+        let sets = self.sets();
+        let column = |of: &dyn Fn(&Set) -> f64, rest: f64| -> Vec<f64> {
+            let mut column: Vec<f64> = sets.iter().map(of).collect();
+            column.resize(sets.len().next_multiple_of(LANE), rest);
+            column
+        };
+        let lagrangian = column(&|set| set.lagrangian, f64::INFINITY);
+        let risks = std::array::from_fn(|r| column(&|set| set.risks[r], 0.0));
+        Columns { lagrangian, risks, sets }
     }
 
     /// No move, single moves and pairs, by their Lagrangian.
@@ -111,8 +149,12 @@ impl Search<'_> {
                 }
             }
         }
-        sets.sort_unstable_by(|a, b| a.lagrangian.total_cmp(&b.lagrangian));
-        sets.truncate(MOST_SETS);
+        let order = |a: &Set, b: &Set| a.lagrangian.total_cmp(&b.lagrangian).then(a.chosen.cmp(&b.chosen));
+        if sets.len() > MOST_SETS {
+            sets.select_nth_unstable_by(MOST_SETS, order);
+            sets.truncate(MOST_SETS);
+        }
+        sets.sort_unstable_by(order);
         sets
     }
 
