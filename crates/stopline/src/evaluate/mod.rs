@@ -9,6 +9,7 @@
 //! Accuracy: probabilities to 1e-12 absolute, expected sites to 1e-12 relative, for means from 1e-6
 //! to 1e4 and k from 0.1 to 1e9. Nothing is cut off: the uppermost stop gets what is missing from 1.
 
+mod chebyshev;
 mod curve;
 mod dispatch;
 mod evaluation;

@@ -123,3 +123,37 @@ fn risks_are_those_of_the_curve() {
         }
     }
 }
+
+/// Many means by a series against the same means a few at a time, over ranges from narrow to all there are.
+#[test]
+fn many_means_come_out_as_few() {
+    let k = |k: f64| K::new(k).unwrap();
+    let mut by_series = 0;
+    for lines in plans() {
+        for (low, high) in [(0.2, 4.2), (0.9, 1.1), (0.01, 100.0), (1e-6, 1e4)] {
+            let at = |i: i32| mean(low * libm::pow(high / low, f64::from(i) / 499.0));
+            let of = |law: &dyn Fn(Mean) -> Law| (0..500).map(|i| law(at(i))).collect::<Vec<_>>();
+            let families = [
+                of(&|mean| Law::Poisson { mean }),
+                of(&|mean| Law::NegBin { mean, k: k(1.2) }),
+                of(&|mean| Law::NegBin { mean, k: k(0.1) }),
+            ];
+            for laws in families {
+                let many = |set| Evaluator::new(&lines, &laws[0], set).unwrap().points(&laws).unwrap().to_vec();
+                let mut few = Evaluator::new(&lines, &laws[0], InstructionSet::best()).unwrap();
+                let all = many(InstructionSet::best());
+                let some: Vec<Law> = laws.iter().step_by(10).cloned().collect();
+                for (a, b) in all.iter().step_by(10).zip(few.points(&some).unwrap()) {
+                    let near = |a: f64, b: f64, allowed: f64| (a - b).abs() <= allowed;
+                    assert!(near(a.adequate, b.adequate, 5e-13), "{a:?} {b:?}");
+                    assert!(near(a.inadequate, b.inadequate, 5e-13), "{a:?} {b:?}");
+                    assert!(near(a.undecided, b.undecided, 5e-13), "{a:?} {b:?}");
+                    assert!(near(a.expected_sites, b.expected_sites, 5e-13 * b.expected_sites), "{a:?} {b:?}");
+                    by_series += usize::from(a != b);
+                }
+                assert!(InstructionSet::all().into_iter().all(|set| many(set) == all));
+            }
+        }
+    }
+    assert!(by_series > 1000, "{by_series} points differ in their last digits");
+}
