@@ -8,7 +8,7 @@ use criterion::{BenchmarkGroup, Criterion, SamplingMode, criterion_group, criter
 use std::hint::black_box;
 use std::time::Duration;
 use stopline::dispersion::Frequencies;
-use stopline::evaluate::{Evaluator, InstructionSet, curve_of_laws};
+use stopline::evaluate::{Evaluator, InstructionSet, calls_of_laws, curve_of_laws};
 use stopline::law::{Law, Laws};
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Plan};
 use stopline::simulate::{Clustered, Run, Source, Walks, simulate_lines};
@@ -125,6 +125,17 @@ fn exact(c: &mut Criterion) {
     }
 }
 
+/// Both risks of a plan: at one k, and averaged over the eight nodes of an uncertain one.
+fn nodes(c: &mut Criterion) {
+    let plan = CASES[0].wald();
+    let mut group = group(c, "risks-A");
+    let k = K::new(K_12).unwrap();
+    for (name, under) in [("one k", Dispersion::ConstantK { k }), ("8 nodes", Dispersion::k_spread(k, 0.4).unwrap())] {
+        let laws = CASES[0].thresholds.map(|m| under.laws(&Score::Count, Mean::new(m).unwrap()).unwrap());
+        group.bench_function(name, |b| b.iter(|| calls_of_laws(black_box(plan.lines()), &laws, &Quiet).unwrap()));
+    }
+}
+
 /// The same from the lines on, with nothing made ready.
 fn new(c: &mut Criterion) {
     let (plan, laws) = (CASES[0].wald(), CASES[0].laws(41));
@@ -179,5 +190,5 @@ fn shared_out(c: &mut Criterion) {
     }
 }
 
-criterion_group!(benches, k, calibrated, optimal, exact, new, curve, simulated, shared_out);
+criterion_group!(benches, k, calibrated, optimal, exact, nodes, new, curve, simulated, shared_out);
 criterion_main!(benches);

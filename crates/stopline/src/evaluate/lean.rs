@@ -128,7 +128,8 @@ impl Evaluator {
                 return Ok(false);
             }
             // Sites, and every call but that of the uppermost stops, if they have one.
-            let values = |of: &dyn Fn(&Eight) -> Octet| eights.iter().flat_map(|eight| of(eight).0).collect::<Vec<f64>>();
+            let values =
+                |of: &dyn Fn(&Eight) -> Octet| eights.iter().flat_map(|eight| of(eight).0).collect::<Vec<f64>>();
             let others = Call::ALL.into_iter().filter(|call| Some(*call) != windows.top());
             let calls: Vec<(Call, Vec<f64>)> = others
                 .map(|call| (call, values(&|eight| eight.calls.get(call.index()).copied().unwrap_or(Octet::ZERO))))
@@ -142,7 +143,8 @@ impl Evaluator {
             set.over_vectors(Sums { axis, means, series, sums });
             points.clear();
             points.extend((0..means.len()).map(|i| {
-                let sum = |f: usize| sums.get(f).and_then(|sums| sums.get(i / LANE)).map_or(0.0, |o| of_lane(o, i % LANE));
+                let sum =
+                    |f: usize| sums.get(f).and_then(|sums| sums.get(i / LANE)).map_or(0.0, |o| of_lane(o, i % LANE));
                 let mut point = Point { expected_sites: sum(0), ..Point::default() };
                 let mut rest = 1.0;
                 for (f, (call, _)) in calls.iter().enumerate() {

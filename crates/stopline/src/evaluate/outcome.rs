@@ -3,6 +3,7 @@
 use super::dispatch::InstructionSet;
 use super::forward::{Wanted, Workspace};
 use super::lean::Evaluator;
+use super::nodes::Nodes;
 use super::tilt::{Eight, Settle};
 use super::vector::{LANE, Octet};
 use super::windows::{Reach, Windows};
@@ -61,7 +62,8 @@ pub(crate) fn outcomes(
         let mut eights = Vec::new();
         set.plainly(Settle { family, reference: at, means: &means, eights: &mut eights });
         let mut open = vec![Vec::with_capacity(windows.rows.len()); eights.len()];
-        let faint = workspace.tilted(set, Wanted::Sites, &windows, &reference, watch, &mut eights, &mut open, |_| ())?;
+        let faint =
+            workspace.tilted(set, Wanted::Sites, &windows, &reference, watch, &mut eights, &mut open, |_| ())?;
         for (place, i) in of.into_iter().enumerate() {
             let (eight, lane) = (place / LANE, place % LANE);
             if !faint
@@ -124,6 +126,27 @@ pub(crate) fn pooled_calls<const M: usize>(
     Ok(pooled)
 }
 
+/// P(call) for every call, in the order of [`Call::ALL`], under each set of laws: averaged with the weights, or
+/// for each call the worst.
+///
+/// # Errors
+/// `too_much_work`, `interrupted`.
+///
+/// ```
+/// use stopline::{Call, Dispersion, K, Lines, Mean, Quiet, Row, Score, evaluate::calls_of_laws};
+/// let lines = Lines::new(vec![Row::two_calls(15, Some(31), Some(32), None)])?;
+/// let k = Dispersion::k_spread(K::new(2.0)?, 0.4)?;
+/// let calls = calls_of_laws(&lines, &[k.laws(&Score::Count, Mean::new(1.5)?)?], &Quiet)?;
+/// // More than the 0.0835 at k = 2: an uncertain k makes errors likelier.
+/// assert!(calls[0][Call::Adequate as usize] > 0.0835);
+/// # Ok::<(), stopline::Error>(())
+/// ```
+pub fn calls_of_laws(lines: &Lines, laws: &[Laws], watch: &dyn Watch) -> Result<Vec<[f64; Call::ALL.len()]>, Error> {
+    let mut pooled = vec![[0.0; Call::ALL.len()]; laws.len()];
+    pool_calls(lines, laws, InstructionSet::best(), watch, &mut pooled)?;
+    Ok(pooled)
+}
+
 /// [`pooled_calls`] of any number of laws.
 pub(crate) fn pool_calls(
     lines: &Lines,
@@ -134,7 +157,13 @@ pub(crate) fn pool_calls(
 ) -> Result<(), Error> {
     let nodes = laws.iter().map(|l| l.nodes.len()).max().unwrap_or(0);
     let mut evaluator: Option<Evaluator> = None;
-    for node in 0..nodes {
+    let mut node = 0;
+    while node < nodes {
+        let together = nodes.min(node + LANE);
+        if together - node > 1 && pool_nodes(lines, laws, node..together, set, watch, pooled)? {
+            node = together;
+            continue;
+        }
         let here: Vec<_> = laws
             .iter()
             .enumerate()
@@ -148,14 +177,60 @@ pub(crate) fn pool_calls(
             };
             let found = evaluator.calls(same.iter().map(|s| s.3), watch)?;
             for ((i, pool, weight, _), calls) in same.iter().zip(found) {
-                for (sum, p) in pooled.get_mut(*i).into_iter().flatten().zip(calls) {
-                    *sum = match pool {
-                        Pool::Average => *sum + weight * p,
-                        Pool::Worst => sum.max(*p),
-                    };
+                if let Some(pooled) = pooled.get_mut(*i) {
+                    add(*pool, pooled, *weight, calls);
                 }
             }
         }
+        node += 1;
     }
     Ok(())
+}
+
+fn add(pool: Pool, pooled: &mut [f64; Call::ALL.len()], weight: f64, calls: &[f64; Call::ALL.len()]) {
+    for (sum, p) in pooled.iter_mut().zip(calls) {
+        *sum = match pool {
+            Pool::Average => *sum + weight * p,
+            Pool::Worst => sum.max(*p),
+        };
+    }
+}
+
+/// Adds some nodes of every set of laws in one recursion, if that can be done; whether it was.
+fn pool_nodes(
+    lines: &Lines,
+    laws: &[Laws],
+    nodes: std::ops::Range<usize>,
+    set: InstructionSet,
+    watch: &dyn Watch,
+    pooled: &mut [[f64; Call::ALL.len()]],
+) -> Result<bool, Error> {
+    let parts: Vec<&[(f64, Law)]> = laws.iter().map(|l| l.nodes.get(nodes.clone()).unwrap_or_default()).collect();
+    let Some((_, first)) = parts.iter().find_map(|part| part.first()) else { return Ok(false) };
+    let reach = Reach::of(first);
+    // A node has one family, whatever the mean.
+    let same = |part: &&[(f64, Law)]| {
+        let families = part.iter().map(|(_, law)| (Reach::of(law), law.family().map(|f| f.0)));
+        families.eq(parts.first().into_iter().copied().flatten().map(|(_, law)| (reach, law.family().map(|f| f.0))))
+    };
+    if !parts.iter().all(same) {
+        return Ok(false);
+    }
+    let middle = middle(lines);
+    let references: Option<Vec<Law>> =
+        parts.iter().take(1).copied().flatten().map(|(_, law)| law.with_mean(middle)).collect();
+    let windows = Windows::of(lines.rows(), reach)?;
+    let Some(together) = references.and_then(|laws| Nodes::of(&windows, &laws)) else { return Ok(false) };
+    let at =
+        |part: &&[(f64, Law)]| -> Vec<f64> { part.iter().filter_map(|(_, law)| law.family().map(|f| f.1)).collect() };
+    let mut eights: Vec<Eight> = parts.iter().map(|part| together.tilted(&at(part))).collect();
+    if !together.calls(set, &windows, &mut eights, watch)? {
+        return Ok(false);
+    }
+    for (((pooled, laws), part), eight) in pooled.iter_mut().zip(laws).zip(parts).zip(&eights) {
+        for (lane, (weight, _)) in part.iter().enumerate() {
+            add(laws.pool, pooled, *weight, &eight.calls.each_ref().map(|o| o.0.get(lane).copied().unwrap_or(0.0)));
+        }
+    }
+    Ok(true)
 }

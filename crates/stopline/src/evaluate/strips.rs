@@ -3,6 +3,7 @@
 //! The recursion is the one of [`super::forward`], with nothing made anew that stays the same from strip to
 //! strip: step laws, references, memory. What happens at the cap is left open, so that one pass serves every
 //! way to close the walk there.
+#![allow(clippy::cast_possible_wrap)] // windows in memory
 
 use super::dispatch::InstructionSet;
 use super::forward::{Wanted, Workspace};

@@ -1,7 +1,7 @@
 //! Every instruction set gives the same bits.
 
 use super::outcome::outcomes;
-use super::{Evaluator, InstructionSet, pooled_calls};
+use super::{Evaluator, InstructionSet, calls_of_laws, pooled_calls};
 use crate::law::{Law, Laws, Pool};
 use crate::params::{K, Mean, Share};
 use crate::watch::Quiet;
@@ -156,4 +156,26 @@ fn many_means_come_out_as_few() {
         }
     }
     assert!(by_series > 1000, "{by_series} points differ in their last digits");
+}
+
+/// Nodes that share a recursion give the risks that each gives by itself.
+#[test]
+fn nodes_together_come_out_as_one_by_one() {
+    for lines in plans() {
+        for many in [2, 5, 8, 11] {
+            let node = |m: f64, i: i32| Law::NegBin { mean: mean(m), k: K::new(0.4 * 1.5_f64.powi(i)).unwrap() };
+            for m in [0.3, 1.0, 2.0, 20.0] {
+                let nodes = (0..many).map(|i| (1.0 / f64::from(many), node(m, i))).collect();
+                let together = calls_of_laws(&lines, &[Laws { nodes, pool: Pool::Average }], &Quiet).unwrap();
+                let mut apart = [0.0; Call::ALL.len()];
+                for i in 0..many {
+                    let own = outcomes(&lines, &[node(m, i)], InstructionSet::PORTABLE, &Quiet).unwrap();
+                    apart.iter_mut().zip(own[0].calls).for_each(|(sum, p)| *sum += p / f64::from(many));
+                }
+                for (a, b) in together[0].iter().zip(apart) {
+                    assert!((a - b).abs() < 1e-13, "{lines:?} {many} {m}: {a} {b}");
+                }
+            }
+        }
+    }
 }

@@ -11,9 +11,9 @@
 use super::dispatch::{PlainWork, VectorWork};
 use super::kernel::{Filled, room};
 use super::vector::{LANE, Octet, Vector};
-use super::windows::Window;
+use super::windows::{Part, Window};
 use crate::elementary::exp;
-use crate::law::Family;
+use crate::law::{Family, Tilt};
 use crate::lines::Call;
 
 /// Totals and sites after which a factor is taken anew from its logarithm: its rounding grows with them.
@@ -62,6 +62,27 @@ impl Eight {
         calls: [Octet::ZERO; Call::ALL.len()],
         sites: Octet::ZERO,
     };
+
+    /// What these tilts make of a reference, before the first check.
+    pub fn tilted(tilt: impl Fn(usize) -> Tilt) -> Self {
+        let mut eight = Self::START;
+        for l in 0..LANE {
+            let Tilt { ln_ratio, ln_site } = tilt(l);
+            (eight.ln_ratio.0[l], eight.ln_site.0[l]) = (ln_ratio, ln_site);
+            (eight.ratio.0[l], eight.site.0[l]) = (exp(ln_ratio), exp(ln_site));
+        }
+        eight
+    }
+
+    /// Takes note of how large or small the factor is here.
+    #[inline(always)]
+    fn look(&mut self, sites: u32, total: i64, exponent: i32) {
+        let ln = self.ln_factor(sites, total, exponent);
+        for l in 0..LANE {
+            let (ln, largest) = (ln.0[l].abs(), &mut self.largest_ln.0[l]);
+            *largest = if ln > *largest { ln } else { *largest };
+        }
+    }
 
     /// ln ρᵀcⁿ, where 2^`exponent` was taken out.
     #[inline(always)]
@@ -493,13 +514,45 @@ pub(crate) fn look(filled: &Filled<'_>, place: &mut Place, eights: &mut [Eight])
         (place.sites, place.total) = (row.at, total);
         if place.unseen >= LOOK {
             place.unseen = 0;
-            for eight in &mut *eights {
-                let ln = eight.ln_factor(row.at, total, exponent);
-                for l in 0..LANE {
-                    let (ln, largest) = (ln.0[l].abs(), &mut eight.largest_ln.0[l]);
-                    *largest = if ln > *largest { ln } else { *largest };
-                }
-            }
+            eights.iter_mut().for_each(|eight| eight.look(row.at, total, exponent));
         }
+    }
+}
+
+/// Takes the calls of a check into account whose probabilities `q` differ from lane to lane; its stops come before
+/// its open totals.
+#[inline(always)]
+pub(crate) fn pass<V: Vector>(row: &Window, parts: &[Part], q: &[Octet], place: &mut Place, eights: &mut [Eight]) {
+    let (gap, moved) = (row.at - place.sites, (row.base - place.total).unsigned_abs());
+    let since = place.since + u64::from(gap) + moved;
+    let anew = moved != 0 || since > FRESH;
+    let first_open = row.base + row.open.0 as i64;
+    for eight in &mut *eights {
+        let mut factor = if anew {
+            [V::load(&Octet(eight.ln_factor(row.at, row.base, 0).0.map(exp)))]
+        } else {
+            let mut factor = [V::load(&eight.factor)];
+            raise(&mut factor, &[V::load(&eight.site)], u64::from(gap));
+            factor
+        };
+        let ratio = [V::load(&eight.ratio)];
+        for part in parts {
+            let Some(call) = part.call else { break };
+            let mut sum = [V::all(0.0)];
+            for q in q[part.start..part.end].iter().rev() {
+                sum = [sum[0].times(ratio[0]).plus(V::load(q))];
+            }
+            let calls = &mut eight.calls[call as usize];
+            V::load(calls).plus(sum[0].times(factor[0])).store(&mut calls.0);
+            raise(&mut factor, &ratio, (part.end - part.start) as u64);
+        }
+        factor[0].store(&mut eight.factor.0);
+    }
+    place.since = if anew { 0 } else { since } + row.open.0 as u64;
+    place.unseen += u64::from(gap) + (first_open - place.total).unsigned_abs();
+    (place.sites, place.total) = (row.at, first_open);
+    if place.unseen >= LOOK {
+        place.unseen = 0;
+        eights.iter_mut().for_each(|eight| eight.look(row.at, first_open, 0));
     }
 }

@@ -223,7 +223,9 @@ impl<'a> Family<'a> {
         let (inadequate_to, others_to) = match end {
             End::Cut(cut) => (Some(cut), Some(cut)),
             End::Lines => (None, None),
-            End::Only { inadequate_at_most, adequate_at_least } => (inadequate_at_most, adequate_at_least.map(|t| t - 1)),
+            End::Only { inadequate_at_most, adequate_at_least } => {
+                (inadequate_at_most, adequate_at_least.map(|t| t - 1))
+            }
         };
         let limit = inadequate_to.max(others_to).map_or(0, |total| total + 1);
         let [low, high] = &self.asked.laws;
@@ -278,11 +280,16 @@ impl<'a> Family<'a> {
     /// the secant of the log risk, further past it each time the same side is hit.
     pub fn widen(&mut self, from: Strip, side: Side, end: End) -> Result<Option<Strip>, Error> {
         let (mut narrow, mut wide) = (from, None::<Strip>);
-        let mut before: Vec<usize> = self.known.keys().copied().filter_map(|(lower, upper)| {
-            let (position, other) = if side == Side::Lower { (lower, upper) } else { (upper, lower) };
-            let same = other == if side == Side::Lower { from.upper } else { from.lower };
-            (same && position > from.position(side)).then_some(position)
-        }).collect();
+        let mut before: Vec<usize> = self
+            .known
+            .keys()
+            .copied()
+            .filter_map(|(lower, upper)| {
+                let (position, other) = if side == Side::Lower { (lower, upper) } else { (upper, lower) };
+                let same = other == if side == Side::Lower { from.upper } else { from.lower };
+                (same && position > from.position(side)).then_some(position)
+            })
+            .collect();
         before.sort_unstable();
         let (mut step, mut past) = (1, 0_isize);
         loop {

@@ -48,8 +48,15 @@ impl Widths {
         // What the rounding of lines can tell apart.
         let largest = sites.last().map_or(1.0, |&n| (slope * f64::from(n)).max(1.0));
         let units = libm::ceil((last - after).max(1.0));
-        let mut widths =
-            Self { side, checks, known: Vec::new(), listed: 0.0, units, apart: 2.0 * ON_LINE * largest, none: largest + 1.0 };
+        let mut widths = Self {
+            side,
+            checks,
+            known: Vec::new(),
+            listed: 0.0,
+            units,
+            apart: 2.0 * ON_LINE * largest,
+            none: largest + 1.0,
+        };
         while !widths.complete() && widths.listed < first - after {
             widths.list();
         }
