@@ -7,12 +7,15 @@ use criterion::measurement::WallTime;
 use criterion::{BenchmarkGroup, Criterion, SamplingMode, criterion_group, criterion_main};
 use std::hint::black_box;
 use std::time::Duration;
+use stopline::compare::{Ground, USUAL_SITES, Way, compare, means_around};
+use stopline::counts::{Counts, Reading};
 use stopline::dispersion::Frequencies;
 use stopline::evaluate::{Evaluator, InstructionSet, calls_of_laws, curve_of_laws};
 use stopline::law::{Law, Laws};
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Plan};
+use stopline::replay::{Replaying, replay};
 use stopline::simulate::{Clustered, Run, Source, Walks, simulate_lines};
-use stopline::{Dispersion, K, Mean, Plants, Quiet, Risk, Risks, Score, Share, Thresholds};
+use stopline::{Dispersion, K, Level, Mean, Plants, Quiet, Risk, Risks, Score, Share, Thresholds};
 
 const K_12: f64 = 1.2;
 
@@ -190,5 +193,38 @@ fn shared_out(c: &mut Criterion) {
     }
 }
 
-criterion_group!(benches, k, calibrated, optimal, exact, nodes, new, curve, simulated, shared_out);
+/// A plan beside five fixed numbers of sites: everything that a comparison tells.
+fn compared(c: &mut Criterion) {
+    let plan = CASES[0].wald();
+    let thresholds = plan.asked().thresholds().unwrap();
+    let ground = Ground {
+        score: Score::Count,
+        plants: Plants::ONE,
+        under: plan.asked().dispersion,
+        thresholds,
+        means: means_around(thresholds, false).unwrap().to_vec(),
+        clumped: None,
+        past: None,
+        timings: None,
+        visits: 1,
+    };
+    let mut ways: Vec<Way> = USUAL_SITES.iter().map(|&n| Way::always(n, &ground).unwrap()).collect();
+    ways.push(Way::plan("A", &plan));
+    group(c, "compare-A").bench_function("best", |b| b.iter(|| compare(black_box(&ground), &ways, &Quiet).unwrap()));
+}
+
+/// 24 walks of 30 sites, each in 100 random orders.
+fn replayed(c: &mut Criterion) {
+    let plan = CASES[0].wald();
+    let counts = counts(24 * 30);
+    let row = |(i, count): (usize, &u32)| format!("f{},{},1,{count}\n", i / 30, i % 30 + 1);
+    let table: String = counts.iter().enumerate().map(row).collect();
+    let table = format!("field,site,plants,count\n{table}");
+    let counts = Counts::read(table.as_bytes(), &Reading::default()).unwrap();
+    let how = Replaying { orders: 100, seed: 1, level: Level::new(0.9).unwrap(), timings: None };
+    group(c, "replay-24-100")
+        .bench_function("best", |b| b.iter(|| replay(&plan, black_box(&counts), &how, &Quiet).unwrap()));
+}
+
+criterion_group!(benches, compared, replayed, k, calibrated, optimal, exact, nodes, new, curve, simulated, shared_out);
 criterion_main!(benches);

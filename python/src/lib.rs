@@ -3,10 +3,12 @@
 // What pyo3's macros expand to is not ours to document or to lint.
 #![allow(missing_docs, clippy::needless_pass_by_value, clippy::too_many_arguments)]
 
+mod compare;
 mod counts;
 mod errors;
 mod evaluate;
 mod plan;
+mod replay;
 mod simulate;
 mod walk;
 
@@ -22,6 +24,8 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_class::<plan::Level>()?;
     m.add_class::<evaluate::Curve>()?;
     m.add_class::<simulate::Simulated>()?;
+    m.add_class::<compare::Comparison>()?;
+    m.add_class::<replay::Replay>()?;
     m.add_class::<walk::Decision>()?;
     m.add_class::<walk::Walk>()?;
     m.add_function(wrap_pyfunction!(counts::fit, m)?)?;
@@ -30,5 +34,7 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_function(wrap_pyfunction!(plan::levels, m)?)?;
     m.add_function(wrap_pyfunction!(evaluate::evaluate, m)?)?;
     m.add_function(wrap_pyfunction!(simulate::simulate, m)?)?;
+    m.add_function(wrap_pyfunction!(compare::compare, m)?)?;
+    m.add_function(wrap_pyfunction!(replay::replay, m)?)?;
     m.add_function(wrap_pyfunction!(walk::decide, m)?)
 }

@@ -42,7 +42,7 @@ impl std::hash::Hash for Plan {
 }
 
 /// The dispersion and the plants of a site, from k, from a fit, or Poisson for an infinite k.
-fn dispersion(k: Option<f64>, fit: Option<&Fit>, plants: Option<u16>) -> Result<(Dispersion, Plants), Error> {
+pub fn dispersion(k: Option<f64>, fit: Option<&Fit>, plants: Option<u16>) -> Result<(Dispersion, Plants), Error> {
     let combination = |what, allowed| Err(Error::about(stopline::Code::Combination, what, allowed));
     let plants = plants.map(Plants::new).transpose()?;
     match (k, fit) {
@@ -75,7 +75,7 @@ fn uncertain(one: Dispersion, interval: Option<(f64, f64)>, sd_log: Option<f64>)
     }
 }
 
-fn thresholds(inadequate: f64, adequate: f64, per: &str, plants: Plants) -> Result<Thresholds, Error> {
+pub fn thresholds(inadequate: f64, adequate: f64, per: &str, plants: Plants) -> Result<Thresholds, Error> {
     let unit = Unit::parse(per)?.in_a_site(plants);
     let mean = |x: f64, name: &str| Mean::new(x * unit).map_err(|e| e.named(name));
     Thresholds::new(mean(inadequate, "inadequate")?, mean(adequate, "adequate")?)

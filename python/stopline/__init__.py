@@ -2,7 +2,7 @@
 
 A person counts enemies at sites along a walk through a field and must know when enough sites have been
 counted to call them adequate or inadequate, or to keep sampling. The names follow the work:
-``Counts`` → ``fit`` → ``plan`` → ``evaluate`` (or ``simulate``) → ``decide`` → ``Plan.card``.
+``Counts`` → ``fit`` → ``plan`` → ``evaluate`` (or ``simulate``) → ``compare``, ``replay`` → ``decide`` → ``Plan.card``.
 
 A sampling plan informs; it does not replace local thresholds, the pesticide label, extension advice or a
 licensed adviser.
@@ -11,26 +11,31 @@ licensed adviser.
 from ._error import Finding, StoplineError
 from ._native import (
     CODES,
+    Comparison,
     Counts,
     Curve,
     Decision,
     Fit,
     Level,
     Plan,
+    Replay,
     Simulated,
     Walk,
     __version__,
+    compare,
     decide,
     evaluate,
     field_means,
     fit,
     levels,
     plan,
+    replay,
     simulate,
 )
 
 __all__ = [
     "CODES",
+    "Comparison",
     "Counts",
     "Curve",
     "Decision",
@@ -38,15 +43,18 @@ __all__ = [
     "Fit",
     "Level",
     "Plan",
+    "Replay",
     "Simulated",
     "StoplineError",
     "Walk",
     "__version__",
+    "compare",
     "decide",
     "evaluate",
     "field_means",
     "fit",
     "levels",
     "plan",
+    "replay",
     "simulate",
 ]

@@ -12,21 +12,25 @@ _Site = int | Sequence[int | None]
 
 __all__ = [
     "CODES",
+    "Comparison",
     "Counts",
     "Curve",
     "Decision",
     "Fit",
     "Level",
     "Plan",
+    "Replay",
     "Simulated",
     "Walk",
     "__version__",
+    "compare",
     "decide",
     "evaluate",
     "field_means",
     "fit",
     "levels",
     "plan",
+    "replay",
     "simulate",
 ]
 
@@ -244,6 +248,20 @@ class Simulated:
     def __len__(self) -> int: ...
 
 @final
+class Comparison:
+    @property
+    def ways(self) -> list[str]: ...
+    @property
+    def conclusion(self) -> list[str]: ...
+    def table(self) -> dict[str, Any]: ...
+    def to_dict(self) -> dict[str, Any]: ...
+
+@final
+class Replay:
+    def table(self) -> dict[str, Any]: ...
+    def to_dict(self) -> dict[str, Any]: ...
+
+@final
 class Decision:
     @property
     def verdict(self) -> str: ...
@@ -340,4 +358,32 @@ def simulate(
     shared: float | None = None,
     run: int | Literal["whole_walk"] | None = None,
 ) -> Simulated: ...
+def compare(
+    plans: Mapping[str, Plan] | None = None,
+    *,
+    fixed: Sequence[int] = ...,
+    k: float | None = None,
+    fit: Fit | None = None,
+    counts: Counts | None = None,
+    inadequate: float | None = None,
+    adequate: float | None = None,
+    per: str = "site",
+    plants: int | None = None,
+    means: npt.ArrayLike | None = None,
+    visits: int = 1,
+    minutes_site: float | None = None,
+    minutes_enemy: float = 0.0,
+    minutes_in_out: float = 0.0,
+) -> Comparison: ...
+def replay(
+    plan: Plan,
+    counts: Counts,
+    *,
+    orders: int = 1000,
+    seed: int = 1,
+    level: float = 0.9,
+    leave_out: bool = False,
+    minutes_site: float | None = None,
+    minutes_enemy: float = 0.0,
+) -> Replay: ...
 def decide(plan: Plan, counts: Sequence[_Site | None], *, ended: bool = False) -> Decision: ...

@@ -24,6 +24,8 @@ Example, in the order of the work:
   stopline levels --around 1.5 --per site --from counts.csv
   stopline plan --from counts.csv --per site --inadequate 1 --adequate 2 --out plan.json
   stopline evaluate plan.json --means 0.5,1,2
+  stopline compare plan.json --from counts.csv
+  stopline replay plan.json counts.csv
   stopline decide plan.json --counts 3,0,2
   stopline card plan.json
 
@@ -40,6 +42,10 @@ pub enum Command {
     Plan(Box<Plan>),
     /// What does a plan really do? Chance of each call and number of sites, at true means
     Evaluate(Evaluate),
+    /// Would fewer sites do? Fixed numbers of sites and plans side by side
+    Compare(Compare),
+    /// A plan run over full walks: where it stops, and whether it agrees with the whole walk
+    Replay(Replay),
     /// What do the counts of a walk come to under a plan?
     Decide(Decide),
     /// The card to carry into the field: every check with its lines
@@ -422,6 +428,94 @@ pub struct SimulationArguments {
     /// It is common to all sites of a walk: the part of the field walked differs from the field
     #[arg(long, requires = "shared")]
     pub whole_walk: bool,
+}
+
+/// Compare.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Clumping and thresholds are those of the plans, unless --k or --from and --inadequate with
+--adequate say others.
+
+Examples:
+  stopline compare plan.json
+  stopline compare --fixed 10,15,20,25,30 --k 1.2 --per site --inadequate 1 --adequate 2
+  stopline compare plan.json --from counts.csv --minutes-site 2 --minutes-in-out 10 --visits 4")]
+pub struct Compare {
+    /// Plan files
+    #[arg(value_name = "PLAN")]
+    pub plans: Vec<PathBuf>,
+    /// Fixed numbers of sites to show beside them [default: 10,15,20,25,30]
+    #[arg(long, value_name = "N,...")]
+    pub fixed: Option<String>,
+    /// Clumping k (variance m + m²/k at mean m)
+    #[arg(long, value_name = "K", conflicts_with = "from")]
+    pub k: Option<String>,
+    /// Table of past counts: their common k, and what their fields come to in a season
+    #[arg(long, value_name = "COUNTS")]
+    pub from: Option<PathBuf>,
+    /// At or below this mean enemies are inadequate
+    #[arg(long, value_name = "MEAN")]
+    pub inadequate: Option<String>,
+    /// At or above this mean they are adequate
+    #[arg(long, value_name = "MEAN")]
+    pub adequate: Option<String>,
+    /// What these are counted per: site, plant or 100-plants [required unless a site is one plant]
+    #[arg(long, value_name = "UNIT")]
+    pub per: Option<String>,
+    /// True means per site to look at [default: five around the thresholds]
+    #[arg(long, value_name = "MEAN,...")]
+    pub means: Option<String>,
+    /// Visits to a field in a season [default: 1]
+    #[arg(long, value_name = "N")]
+    pub visits: Option<String>,
+    #[command(flatten)]
+    pub times: TimeArguments,
+    #[command(flatten)]
+    pub reading: ReadingArguments,
+}
+
+/// Replay.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  stopline replay plan.json counts.csv --minutes-site 2
+  stopline replay plan.json counts.csv --leave-out --orders 0")]
+pub struct Replay {
+    /// Plan file (`-`: standard input)
+    pub plan: PathBuf,
+    /// Table of full walks: CSV, .xlsx or .ods with one row a site
+    pub counts: PathBuf,
+    /// Random orders of each walk beside the order walked [default: 1000]
+    #[arg(long, value_name = "N")]
+    pub orders: Option<String>,
+    /// Where the random numbers begin [default: 1]
+    #[arg(long, value_name = "SEED")]
+    pub seed: Option<String>,
+    /// Level of the interval of a field's mean [default: 0.9]
+    #[arg(long, value_name = "LEVEL")]
+    pub level: Option<String>,
+    /// Also replay each field under a plan made without it: k fitted and lines derived anew
+    #[arg(long)]
+    pub leave_out: bool,
+    #[command(flatten)]
+    pub times: TimeArguments,
+    #[command(flatten)]
+    pub reading: ReadingArguments,
+}
+
+/// The user's own times; `--minutes-site` alone is enough.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Your own times")]
+pub struct TimeArguments {
+    /// Minutes for a site and the way to the next
+    #[arg(long, value_name = "MINUTES")]
+    pub minutes_site: Option<String>,
+    /// Minutes more for each enemy counted
+    #[arg(long, value_name = "MINUTES")]
+    pub minutes_enemy: Option<String>,
+    /// Minutes for walking into the field and out again, which stopping early may not save
+    #[arg(long, value_name = "MINUTES")]
+    pub minutes_in_out: Option<String>,
 }
 
 /// Decide.

@@ -1,7 +1,7 @@
 //! The program `stopline`: from site counts to a stop plan, its true risks, and decisions in the field.
 //!
 //! One module a command, in the order of the work: [`fit`], [`levels`], [`plan`], [`evaluate`],
-//! [`decide`], [`card`], [`verify`]. A command turns its arguments into an [`output::Answer`] or a
+//! [`compare`], [`replay`], [`decide`], [`card`], [`verify`]. A command turns its arguments into an [`output::Answer`] or a
 //! [`failure::Failure`]; only this file and [`output`] touch the outside. All numbers are the core's.
 //!
 //! Exit codes: 0 done; 1 the machine failed; 2 input refused; 3 no plan meets the request;
@@ -10,6 +10,7 @@
 mod aim;
 mod arguments;
 mod card;
+mod compare;
 mod decide;
 mod evaluate;
 mod failure;
@@ -21,6 +22,7 @@ mod objective;
 mod output;
 mod past;
 mod plan;
+mod replay;
 mod report;
 mod request;
 mod sheet;
@@ -61,6 +63,8 @@ fn run(command: &Command, json: bool) -> Result<Answer, Failure> {
         Command::Levels(levels) => levels::run(levels, json, &watch),
         Command::Plan(plan) => plan::run(plan, json, &watch),
         Command::Evaluate(evaluate) => evaluate::run(evaluate, json, &watch),
+        Command::Compare(compare) => compare::run(compare, json, &watch),
+        Command::Replay(replay) => replay::run(replay, json),
         Command::Decide(decide) => decide::run(decide, json),
         Command::Card(card) => card::run(card, json),
         Command::Verify(verify) => verify::run(verify, json, &watch),

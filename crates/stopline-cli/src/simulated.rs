@@ -51,15 +51,7 @@ fn run(args: &arguments::SimulationArguments) -> Result<Run, Error> {
 pub fn text(simulated: &Simulated) -> String {
     let walks = many(simulated.walks, "simulated walk");
     let mut text = format!("{walks} at each mean for {}, seed {}", under(&simulated.under), simulated.seed);
-    if let Origin::Clustered { shared, run } = simulated.source {
-        let share = figures(shared.get());
-        text += &match run {
-            Some(sites) => format!("; {share} of the clumping is common to runs of {}", many(sites, "site")),
-            None => format!(
-                "; {share} of the clumping is common to the whole walk:\nthe part walked differs from the field"
-            ),
-        };
-    }
+    text += &common(&simulated.source);
     text += "\n± is the Monte-Carlo standard error; sites are on average\n\n";
     let calls = [Call::Adequate, Call::Marginal, Call::Inadequate, Call::Enough, Call::Undecided];
     // A call that the plan cannot make has no error.
@@ -68,13 +60,6 @@ pub fn text(simulated: &Simulated) -> String {
     let mut headings = vec!["mean"];
     headings.extend(calls.iter().map(|call| call.as_str()));
     headings.extend(["sites", "sd", "half by", "90 % by", "at the cap"]);
-    let with_error = |Estimate { value, se }: Estimate| {
-        // To the error's first digit.
-        let decimals = if se > 0.0 { (-se.log10().floor()).clamp(0.0, 12.0) } else { 0.0 };
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // clamped to 0..=12
-        let decimals = decimals as usize;
-        format!("{value:.decimals$} ± {se:.decimals$}")
-    };
     let quantile =
         |value: u32, se: f64| if se > 0.0 { format!("{value} ± {}", figures(se)) } else { value.to_string() };
     let row = |row: &SimulatedRow| {
@@ -86,4 +71,25 @@ pub fn text(simulated: &Simulated) -> String {
         cells
     };
     text + &output::table(&headings, simulated.rows.iter().map(row), 0)
+}
+
+/// What sites have in common, in words after others.
+pub fn common(source: &Origin) -> String {
+    let Origin::Clustered { shared, run, first } = source else { return String::new() };
+    let share = figures(shared.get());
+    match run {
+        Some(sites) if *first => format!("; {share} of the clumping is common to the first {}", many(*sites, "site")),
+        Some(sites) => format!("; {share} of the clumping is common to runs of {}", many(*sites, "site")),
+        None => {
+            format!("; {share} of the clumping is common to the whole walk:\nthe part walked differs from the field")
+        }
+    }
+}
+
+/// A number and its error, to the error's first digit.
+pub fn with_error(Estimate { value, se }: Estimate) -> String {
+    let decimals = if se > 0.0 { (-se.log10().floor()).clamp(0.0, 12.0) } else { 0.0 };
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // clamped to 0..=12
+    let decimals = decimals as usize;
+    format!("{value:.decimals$} ± {se:.decimals$}")
 }

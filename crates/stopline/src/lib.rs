@@ -2,6 +2,7 @@
 #![cfg_attr(docsrs, feature(doc_cfg))]
 
 mod card;
+pub mod compare;
 pub mod counts;
 pub mod decide;
 pub mod dispersion;
@@ -12,6 +13,8 @@ pub mod law;
 mod lines;
 mod params;
 pub mod plan;
+pub mod replay;
+pub mod resample;
 mod root;
 mod score;
 pub mod simulate;

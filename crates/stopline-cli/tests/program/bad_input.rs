@@ -165,7 +165,16 @@ fn what_is_missing_or_does_not_fit() {
         ),
         ("plan --k 1".into(), (2, "usage", "--inadequate, --adequate", Some("missing"), "a value")),
         ("plan --k".into(), (2, "usage", "--k", Some("missing"), "a value")),
-        (String::new(), (2, "usage", "command", Some("missing"), "fit, levels, plan, evaluate, decide, card, verify")),
+        (
+            String::new(),
+            (
+                2,
+                "usage",
+                "command",
+                Some("missing"),
+                "fit, levels, plan, evaluate, compare, replay, decide, card, verify",
+            ),
+        ),
         ("predict".into(), (2, "usage", "command", Some("predict"), "fit, levels, plan")),
         ("evaluate plan.json --means 1,-1".into(), (2, OUT_OF_RANGE, "--means", Some("-1"), "more than 0")),
         ("evaluate shares.json --means 0.2,1.5".into(), (2, OUT_OF_RANGE, "--means", Some("1.5"), "less than 1")),

@@ -4,6 +4,7 @@
 mod bad_input;
 mod commands;
 mod counts_files;
+mod fewer;
 mod outside_values;
 mod readme;
 mod run;

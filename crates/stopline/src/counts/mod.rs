@@ -101,6 +101,11 @@ pub struct Counts {
 }
 
 impl Counts {
+    /// The walks of the fields that are `kept`; what was noticed while reading stays.
+    pub(crate) fn of_fields(&self, kept: impl Fn(&str) -> bool) -> Self {
+        Self { walks: self.walks.iter().filter(|walk| kept(&walk.field)).cloned().collect(), ..self.clone() }
+    }
+
     /// Reads a table of counts: CSV with `,` or `;`, or tab-separated; UTF-8, with or without a mark.
     ///
     /// Blank rows are passed over. Rows of one walk need not stand together.

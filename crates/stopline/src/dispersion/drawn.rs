@@ -51,16 +51,20 @@ impl Draws {
     /// Random numbers of their own for each `stream` below 16, so that what is drawn for one thing does not
     /// depend on what was drawn for another.
     pub(super) fn stream(self, stream: u64) -> Chance {
-        let mut rng = ChaCha8Rng::seed_from_u64(self.seed);
-        rng.set_stream(self.part * 16 + stream);
-        Chance(rng)
+        Chance::new(self.seed, self.part * 16 + stream)
     }
 }
 
 /// A stream of random numbers.
-pub(super) struct Chance(ChaCha8Rng);
+pub(crate) struct Chance(ChaCha8Rng);
 
 impl Chance {
+    /// The numbers of a seed and a stream.
+    pub fn new(seed: u64, stream: u64) -> Self {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        rng.set_stream(stream);
+        Self(rng)
+    }
     /// From 0 to less than 1, in steps of 2⁻⁵³.
     pub fn unit(&mut self) -> f64 {
         (self.0.next_u64() >> 11) as f64 * (1.0 / 9_007_199_254_740_992.0)
@@ -80,7 +84,7 @@ impl Chance {
 }
 
 /// Draws counts of one law by inversion.
-pub(super) struct Counter(Vec<f64>);
+pub(crate) struct Counter(Vec<f64>);
 
 impl Counter {
     /// Of the negative binomial with mean m and exponent k, or the Poisson law where k is infinite.
@@ -152,7 +156,7 @@ impl Serialize for P {
 
 /// A share of draws as p: (1 + those as extreme)/(1 + draws), which keeps the promised size at any number
 /// of draws (Davison & Hinkley 1997, Bootstrap Methods and their Application, § 4.2).
-pub(super) fn share(as_extreme: u32, draws: u32) -> P {
+pub(crate) fn share(as_extreme: u32, draws: u32) -> P {
     let p = (1.0 + f64::from(as_extreme)) / (1.0 + f64::from(draws));
     let se = libm::sqrt(p * (1.0 - p) / (1.0 + f64::from(draws)));
     P { p, how: How::Drawn { draws, se } }

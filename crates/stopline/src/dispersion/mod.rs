@@ -43,6 +43,7 @@ mod study;
 mod supported;
 
 pub use against_poisson::PoissonTest;
+pub(crate) use drawn::{Chance, Counter, share};
 pub use drawn::{Draws, How, P};
 pub use estimate::{Bound, Clumping, CommonK, Estimate, Interval, Why, common_k};
 pub use examination::Examination;

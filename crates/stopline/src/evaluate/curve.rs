@@ -111,13 +111,22 @@ fn curve_by(
     set: InstructionSet,
     watch: &dyn Watch,
 ) -> Result<Curve, Error> {
+    if laws.len() != means.len() {
+        return Err(odd_laws());
+    }
+    let pooled = pooled(lines, laws, set, watch)?;
+    Ok(Curve { rows: means.iter().zip(&pooled).map(|(&mean, o)| row(lines, mean, o)).collect(), even_mean: None })
+}
+
+fn odd_laws() -> Error {
+    Error::about(Code::Combination, "laws", "one set of laws a mean, each with the same number of nodes")
+}
+
+/// What walks end in under each set of laws: averaged over its nodes, or at the first.
+fn pooled(lines: &Lines, laws: &[Laws], set: InstructionSet, watch: &dyn Watch) -> Result<Vec<Outcome>, Error> {
     let nodes = laws.first().map_or(0, |l| l.nodes.len());
-    if laws.len() != means.len() || laws.iter().any(|l| l.nodes.len() != nodes || l.nodes.is_empty()) {
-        return Err(Error::about(
-            Code::Combination,
-            "laws",
-            "one set of laws a mean, each with the same number of nodes",
-        ));
+    if laws.iter().any(|l| l.nodes.len() != nodes || l.nodes.is_empty()) {
+        return Err(odd_laws());
     }
     let averaged = laws.iter().all(|l| l.pool == Pool::Average);
     let mut pooled: Vec<Outcome> = laws.iter().map(|_| Outcome::zero()).collect();
@@ -128,11 +137,26 @@ fn curve_by(
             sum.add(weight, &outcome);
         }
     }
-    let rows = means.iter().zip(&pooled).map(|(&mean, o)| row(lines, mean, o)).collect();
-    Ok(Curve { rows, even_mean: None })
+    Ok(pooled)
 }
 
-fn row(lines: &Lines, mean: f64, outcome: &Outcome) -> CurveRow {
+/// P(N ≤ n), the chance that a walk has stopped by the sites n of each check: a list for each mean.
+///
+/// # Errors
+/// As [`evaluate_lines`].
+pub fn stopped_by(
+    lines: &Lines,
+    score: &Score,
+    under: &Dispersion,
+    means: &[Mean],
+    watch: &dyn Watch,
+) -> Result<Vec<Vec<f64>>, Error> {
+    let laws = means.iter().map(|&m| under.laws(score, m)).collect::<Result<Vec<_>, _>>()?;
+    let pooled = pooled(lines, &laws, InstructionSet::best(), watch)?;
+    Ok(pooled.into_iter().map(|o| o.open.into_iter().map(|open| (1.0 - open).clamp(0.0, 1.0)).collect()).collect())
+}
+
+pub(super) fn row(lines: &Lines, mean: f64, outcome: &Outcome) -> CurveRow {
     // Rounding may take a sum of probabilities past 1.
     let p = |call: Call| outcome.calls.get(call.index()).copied().unwrap_or(0.0).min(1.0);
     let checks: Vec<f64> = lines.rows().iter().map(|r| f64::from(r.at)).collect();

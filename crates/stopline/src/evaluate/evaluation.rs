@@ -7,6 +7,7 @@ use crate::error::Error;
 use crate::lines::Call;
 use crate::params::{K, Mean};
 use crate::plan::{Aim, Digest, Plan};
+use crate::simulate::Origin;
 use crate::watch::Watch;
 use serde::ser::{Serialize, SerializeMap, SerializeStruct, Serializer};
 
@@ -17,6 +18,8 @@ pub struct Evaluation {
     pub plan: Digest,
     /// The dispersion that was taken to be true.
     pub under: Dispersion,
+    /// Where the counts come from.
+    pub source: Origin,
     /// The calls that the plan can make.
     pub calls: Vec<Call>,
     /// Calls and sites at each mean.
@@ -52,18 +55,22 @@ pub fn evaluate(plan: &Plan, under: &Dispersion, means: &[Mean], watch: &dyn Wat
         ),
         _ => None,
     };
-    Ok(Evaluation { plan: plan.digest().clone(), under: *under, calls: plan.lines().calls(), curve, estimates })
+    let (digest, calls) = (plan.digest().clone(), plan.lines().calls());
+    Ok(Evaluation { plan: digest, under: *under, source: Origin::Independent, calls, curve, estimates })
 }
 
 impl Serialize for Evaluation {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut object = serializer.serialize_struct("Evaluation", 8)?;
+        let mut object = serializer.serialize_struct("Evaluation", 9)?;
         object.serialize_field("format", "stopline/evaluation")?;
         object.serialize_field("version", &1)?;
         object.serialize_field("plan", self.plan.as_str())?;
         object.serialize_field("dispersion", self.under.name())?;
         object.serialize_field("k", &self.under.constant_k().map(K::get))?;
         object.serialize_field("exact", &true)?;
+        if self.source != Origin::Independent {
+            object.serialize_field("source", &self.source)?;
+        }
         object.serialize_field("even_mean", &self.curve.even_mean)?;
         let rows: Vec<FullRow<'_>> = (self.curve.rows.iter().enumerate())
             .map(|(i, row)| FullRow { row, of: self, estimate: self.estimates.as_ref().and_then(|e| e.get(i)) })

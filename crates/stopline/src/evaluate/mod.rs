@@ -10,6 +10,7 @@
 //! to 1e4 and k from 0.1 to 1e9. Nothing is cut off: the uppermost stop gets what is missing from 1.
 
 mod chebyshev;
+mod clustered;
 mod curve;
 mod dispatch;
 mod evaluation;
@@ -27,8 +28,9 @@ mod tilt;
 mod vector;
 mod windows;
 
+pub use clustered::{clustered_lines, evaluate_clustered};
 pub(crate) use curve::expected_sites;
-pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites};
+pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites, stopped_by};
 pub use dispatch::InstructionSet;
 pub(crate) use dispatch::PlainWork;
 pub use evaluation::{Evaluation, evaluate};

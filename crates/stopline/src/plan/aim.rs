@@ -160,4 +160,22 @@ impl Aim {
             _ => Vec::new(),
         }
     }
+
+    /// Is a call wrong for every mean from `low` to `high`? `None` where no mean makes it wrong.
+    pub(crate) fn contradicted(&self, call: Call, low: f64, high: f64) -> Option<bool> {
+        let (below, above) = match (*self, call) {
+            // A call is wrong up to the first mean, and from the second one on.
+            (Self::TwoCalls { thresholds: Some(t), .. }, Call::Adequate) => (Some(t.inadequate()), None),
+            (Self::TwoCalls { thresholds: Some(t), .. }, Call::Inadequate) => (None, Some(t.adequate())),
+            (Self::ThreeCalls { upper, .. }, Call::Adequate) => (Some(upper.thresholds.inadequate()), None),
+            (Self::ThreeCalls { lower, .. }, Call::Inadequate) => (None, Some(lower.thresholds.adequate())),
+            (Self::ThreeCalls { lower, upper }, Call::Marginal) => {
+                (Some(lower.thresholds.inadequate()), Some(upper.thresholds.adequate()))
+            }
+            (Self::Interval { critical, .. }, Call::Adequate) => (Some(critical), None),
+            (Self::Interval { critical, .. }, Call::Inadequate) => (None, Some(critical)),
+            _ => return None,
+        };
+        Some(below.is_some_and(|m| high <= m.get()) || above.is_some_and(|m| low >= m.get()))
+    }
 }

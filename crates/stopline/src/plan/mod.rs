@@ -37,9 +37,11 @@ pub use straight::Straight;
 pub use table::Table;
 pub(crate) use wire::required;
 
+use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
-use crate::lines::Lines;
-use crate::params::{Mean, Share};
+use crate::lines::{Lines, Row};
+use crate::params::{Mean, Plants, Risk, Risks, Share, Thresholds};
+use crate::score::Score;
 use crate::watch::{Quiet, Watch};
 use attained::attained;
 use no_plan::no_plan;
@@ -175,6 +177,18 @@ impl Plan {
         Self { design, method, lines, attained, proof, about, host, made_by, digest }.assembled()
     }
 
+    /// A plan of the same design and method where counts vary in another way.
+    ///
+    /// # Errors
+    /// As [`Plan::design`]; `combination` where the lines were given from outside.
+    pub(crate) fn under(&self, dispersion: Dispersion, watch: &dyn Watch) -> Result<Self, Error> {
+        let design = Design { dispersion, ..self.design.clone() };
+        match &self.proof {
+            Some(proof) => Self::optimal(design, &proof.objective, None, watch),
+            None => Self::design(design, self.method, watch),
+        }
+    }
+
     /// The same plan with other words about it.
     #[must_use]
     pub fn with_about(mut self, about: About) -> Self {
@@ -290,6 +304,26 @@ impl design::Asked<'_> {
 /// one family.
 pub fn wald_lines(design: &Design) -> Result<Straight, Error> {
     design.asked()?.wald()
+}
+
+/// The lines of someone who always counts `sites`: inadequate where the total is at most ⌊s·n⌋, s being the
+/// slope of Wald's lines, the mean at which both thresholds are equally likely.
+///
+/// # Errors
+/// `combination` where the laws at the thresholds are not of one family; `lines` for 0 sites.
+pub fn always(score: &Score, under: &Dispersion, thresholds: Thresholds, sites: u32) -> Result<Lines, Error> {
+    // The slope does not depend on the risks.
+    let even = Risks::new(Risk::new(0.1)?, Risk::new(0.1)?)?;
+    let design = Design {
+        score: score.clone(),
+        plants: Plants::ONE,
+        dispersion: *under,
+        aim: Aim::TwoCalls { thresholds: Some(thresholds), risks: Some(even) },
+        checks: Checks::at(vec![sites])?,
+        closing: Closing::Call,
+    };
+    let cut = straight::at_most(wald_lines(&design)?.slope * f64::from(sites)).unwrap_or(-1);
+    Lines::new(vec![Row::two_calls(sites, Some(cut), Some(cut + 1), None)])
 }
 
 /// The fewest sites, of any number, at which one cut keeps both risks of a design; `None` where more

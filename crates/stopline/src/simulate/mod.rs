@@ -18,14 +18,15 @@ mod walker;
 mod workers;
 
 pub use simulated::{Estimate, Simulated, SimulatedRow};
-pub use source::{Clustered, Origin, Run, Source};
+pub(crate) use source::drawn::{Common, Drawn, Sites};
+pub use source::{Clustered, Origin, Redraw, Run, Source};
 
 use crate::error::{Code, Error};
 use crate::evaluate::InstructionSet;
 use crate::lines::Lines;
 use crate::params::Mean;
 use crate::plan::Plan;
-use crate::score::Score;
+use crate::score::{Score, Total};
 use crate::watch::Watch;
 use std::sync::{Mutex, PoisonError};
 use walker::{Ground, Walker};
@@ -118,42 +119,59 @@ pub fn simulate_lines(
     watch: &dyn Watch,
 ) -> Result<Vec<SimulatedRow>, Error> {
     let kinds = means.iter().map(|&mean| source.walks(score, mean)).collect::<Result<Vec<_>, _>>()?;
-    let Some(first) = kinds.first() else { return Ok(Vec::new()) };
-    let ground = Ground::new(lines, first, walks.seed, walks.set);
-    let counts = counts(&ground, means, &kinds, walks.many, watch)?;
+    let places: Vec<u64> = means.iter().map(|mean| mean.get().to_bits()).collect();
+    let counts = counts(lines, &places, &kinds, walks, watch)?;
     Ok(means.iter().zip(&counts).map(|(&mean, counts)| SimulatedRow::of(lines, mean, walks.many, counts)).collect())
 }
 
-/// How many walks stop with each call at each check, a list for each mean.
+/// Walks any lines over the steps of real walks drawn again, a row each; rows differ in `place` even where their means
+/// are the same.
+pub(crate) fn redraw_lines(
+    lines: &Lines,
+    rows: &[(Mean, Box<[Total]>)],
+    how: Redraw,
+    walks: &Walks,
+    watch: &dyn Watch,
+) -> Result<Vec<SimulatedRow>, Error> {
+    let kind = |steps: &[Total]| Sites { own: None, common: None, later: None, redrawn: Some((steps.into(), how)) };
+    let kinds: Vec<_> = rows.iter().map(|(_, steps)| vec![(1.0, kind(steps))]).collect();
+    let places: Vec<u64> = (0..rows.len() as u64).collect(); // no mean has such small bits
+    let counts = counts(lines, &places, &kinds, walks, watch)?;
+    Ok(rows.iter().zip(&counts).map(|((mean, _), counts)| SimulatedRow::of(lines, *mean, walks.many, counts)).collect())
+}
+
+/// How many walks stop with each call at each check, a list for each place, whose kinds of walks are given.
 fn counts(
-    ground: &Ground<'_>,
-    means: &[Mean],
-    kinds: &[Vec<(f64, source::drawn::Sites)>],
-    walks: u64,
+    lines: &Lines,
+    places: &[u64],
+    kinds: &[Vec<(f64, Sites)>],
+    asked: &Walks,
     watch: &dyn Watch,
 ) -> Result<Vec<Vec<u64>>, Error> {
-    let cells = ground.lines().rows().len() * lockstep::CALLS;
-    let counted = cells.saturating_mul(means.len());
+    let Some(first) = kinds.first() else { return Ok(Vec::new()) };
+    let (ground, walks) = (&Ground::new(lines, first, asked.seed, asked.set), asked.many);
+    let cells = lines.rows().len() * lockstep::CALLS;
+    let counted = cells.saturating_mul(places.len());
     if counted > MOST_COUNTED {
         let allowed = format!("at most {MOST_COUNTED}: fewer means or fewer checks");
         return Err(Error::new(Code::TooMuchWork, "simulation", format!("{counted} numbers held at once"), allowed));
     }
-    let all: Vec<Mutex<Vec<u64>>> = means.iter().map(|_| Mutex::new(vec![0; cells])).collect();
+    let all: Vec<Mutex<Vec<u64>>> = places.iter().map(|_| Mutex::new(vec![0; cells])).collect();
     let block = ground.block() as u64;
     let blocks = walks.div_ceil(block);
-    workers::share(blocks * means.len() as u64, watch, || {
-        let (mut walker, mut at_mean) = (Walker::new(ground), None);
+    workers::share(blocks * places.len() as u64, watch, || {
+        let (mut walker, mut at_place) = (Walker::new(ground), None);
         let mut counts = vec![0; cells];
         let all = &all;
         move |task| {
             let (number, task) = (task / blocks, task % blocks);
             let place = usize::try_from(number).unwrap_or(usize::MAX);
-            let (Some(&mean), Some(kinds), Some(all)) = (means.get(place), kinds.get(place), all.get(place)) else {
+            let (Some(&at), Some(kinds), Some(all)) = (places.get(place), kinds.get(place), all.get(place)) else {
                 return;
             };
-            if at_mean != Some(number) {
-                walker.go_to(mean, kinds);
-                at_mean = Some(number);
+            if at_place != Some(number) {
+                walker.go_to(at, kinds);
+                at_place = Some(number);
             }
             counts.fill(0);
             let many = block.min(walks - task * block);

@@ -21,6 +21,15 @@ pub struct Estimate {
     pub se: f64,
 }
 
+impl Estimate {
+    /// A share of `n` that was seen `x` times.
+    pub(crate) fn share(x: u64, n: u64) -> Self {
+        let n = n as f64;
+        let p = (x as f64 + 1.0) / (n + 2.0);
+        Self { value: x as f64 / n, se: libm::sqrt(p * (1.0 - p) / n) }
+    }
+}
+
 /// What simulated walks come to at one mean.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SimulatedRow {
@@ -87,8 +96,8 @@ impl SimulatedRow {
         let n = walks as f64;
         let rows = lines.rows();
         let share = |x: u64, possible: bool| {
-            let p = (x as f64 + 1.0) / (n + 2.0);
-            Estimate { value: x as f64 / n, se: if possible { libm::sqrt(p * (1.0 - p) / n) } else { 0.0 } }
+            let found = Estimate::share(x, walks);
+            Estimate { se: if possible { found.se } else { 0.0 }, ..found }
         };
         let called = |call: Call| {
             let x = counts.iter().skip(call.index()).step_by(CALLS).sum();

@@ -22,6 +22,8 @@ pub enum Run {
     Sites(u32),
     /// All sites of a walk.
     WholeWalk,
+    /// The first so many sites, as where they all lie in one corner; the others are independent.
+    First(u32),
 }
 
 /// Walks whose sites are alike within runs.
@@ -39,7 +41,7 @@ impl Clustered {
     /// `out_of_range` for a run of no sites or of more than a walk may have; `combination` where counts have no
     /// extra-Poisson variance to share.
     pub fn new(under: Dispersion, shared: Share, run: Run) -> Result<Self, Error> {
-        if let Run::Sites(sites) = run
+        if let Run::Sites(sites) | Run::First(sites) = run
             && !(1..=MOST_SITES).contains(&sites)
         {
             return Err(Error::new(Code::OutOfRange, "run", sites, format!("a whole number from 1 to {MOST_SITES}")));
@@ -50,6 +52,19 @@ impl Clustered {
         }
         Ok(Self { under, shared, run })
     }
+}
+
+/// How the sites of a real walk are drawn again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Redraw {
+    /// Each site any of the walk's.
+    WithReplacement,
+    /// All sites of the walk in a random order; one that ends before the plan stops goes on in a new order.
+    WithoutReplacement,
+    /// So many neighbours after one another from a random place, the last site being a neighbour of the first
+    /// (circular blocks: Politis & Romano 1992).
+    Blocks(u32),
 }
 
 /// What a source is, as an evaluation states it.
@@ -65,6 +80,9 @@ pub enum Origin {
         shared: Share,
         /// Sites of a run; none: the whole walk.
         run: Option<u32>,
+        /// Whether only the first run has a part in common.
+        #[serde(skip_serializing_if = "std::ops::Not::not")]
+        first: bool,
     },
 }
 
@@ -74,8 +92,9 @@ pub trait Source: drawn::Drawn {}
 impl Source for Dispersion {}
 impl Source for Clustered {}
 
-pub(super) mod drawn {
-    use super::{Dispersion, Error, Law, Mean, Origin, Score};
+pub(crate) mod drawn {
+    use super::{Dispersion, Error, Law, Mean, Origin, Redraw, Score};
+    use crate::score::Total;
 
     /// How the sites of a walk are drawn.
     #[derive(Debug, Clone)]
@@ -84,14 +103,26 @@ pub(super) mod drawn {
         pub own: Option<Law>,
         /// What sites have in common.
         pub common: Option<Common>,
+        /// The law of sites beyond those that have something in common, where it is another.
+        pub later: Option<Law>,
+        /// Instead of all this: real steps, drawn again.
+        pub redrawn: Option<(Box<[Total]>, Redraw)>,
     }
 
-    /// A gamma part common to `run` sites, to which each site adds a Poisson count.
+    impl Sites {
+        /// Sites of their own.
+        pub fn own(law: Law) -> Self {
+            Self { own: Some(law), common: None, later: None, redrawn: None }
+        }
+    }
+
+    /// A gamma part common to each run of `run` sites up to `sites`, to which each of these adds a Poisson count.
     #[derive(Debug, Clone, Copy)]
     pub struct Common {
         pub shape: f64,
         pub scale: f64,
         pub run: u32,
+        pub sites: u32,
     }
 
     pub trait Drawn: Sync {
@@ -116,8 +147,7 @@ impl Drawn for Dispersion {
     fn walks(&self, score: &Score, mean: Mean) -> Result<Vec<(f64, Sites)>, Error> {
         let laws = self.laws(score, mean)?;
         let several = if laws.pool == Pool::Average { usize::MAX } else { 1 };
-        let own = |(weight, law)| (weight, Sites { own: Some(law), common: None });
-        Ok(laws.nodes.into_iter().take(several).map(own).collect())
+        Ok(laws.nodes.into_iter().take(several).map(|(weight, law)| (weight, Sites::own(law))).collect())
     }
 }
 
@@ -127,24 +157,29 @@ impl Drawn for Clustered {
     }
 
     fn origin(&self) -> Origin {
-        let run = if let Run::Sites(sites) = self.run { Some(sites) } else { None };
-        Origin::Clustered { shared: self.shared, run }
+        let run = if let Run::Sites(sites) | Run::First(sites) = self.run { Some(sites) } else { None };
+        Origin::Clustered { shared: self.shared, run, first: matches!(self.run, Run::First(_)) }
     }
 
     fn walks(&self, score: &Score, mean: Mean) -> Result<Vec<(f64, Sites)>, Error> {
         let shared = self.shared.get();
-        let run = if let Run::Sites(sites) = self.run { sites } else { u32::MAX };
+        let (run, until) = match self.run {
+            Run::Sites(run) => (run, u32::MAX),
+            Run::First(run) => (run, run),
+            Run::WholeWalk => (u32::MAX, u32::MAX),
+        };
         let mut walks = self.under.walks(score, mean)?;
         for (_, sites) in &mut walks {
             // At means where the variance is no larger than the mean there is nothing to share.
             if let Some(Law::NegBin { mean, k }) = sites.own
                 && shared > 0.0
             {
+                sites.later.clone_from(&sites.own);
                 let (m, k) = (mean.get(), k.get());
                 let rest = 1.0 - shared;
                 let own = || Ok(Law::NegBin { mean: Mean::new(m * rest)?, k: K::new(k * rest)? });
                 sites.own = (rest > 0.0).then(own).transpose()?;
-                sites.common = Some(Common { shape: k * shared, scale: m / k, run });
+                sites.common = Some(Common { shape: k * shared, scale: m / k, run, sites: until });
             }
         }
         Ok(walks)

@@ -128,6 +128,13 @@ impl Stream {
     pub fn unit(&mut self) -> f64 {
         (self.word() >> 11) as f64 * (1.0 / (1_u64 << 53) as f64)
     }
+
+    /// A whole number below `many`, which is at most 2³²: as even as 53 bits are.
+    pub fn below(&mut self, many: usize) -> usize {
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // below `many`
+        let place = (self.unit() * many as f64) as usize;
+        place.min(many.saturating_sub(1))
+    }
 }
 
 #[cfg(test)]

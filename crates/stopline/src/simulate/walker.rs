@@ -7,13 +7,14 @@
 
 use super::course::{self, Course};
 use super::lockstep::{self, CALLS, Totals};
+use super::source::Redraw;
 use super::source::drawn::{Common, Sites};
 use super::steps::{GROUP, Reserve, Steps};
 use super::threefry::{Key, Stream};
 use super::variates::{Draws, gamma, poisson};
 use crate::evaluate::InstructionSet;
+use crate::law::Law;
 use crate::lines::Lines;
-use crate::params::Mean;
 use crate::score::Total;
 
 /// Walks of a block that goes one by one: it is soon done, so that progress is told often.
@@ -35,8 +36,8 @@ pub(super) struct Ground<'a> {
 impl<'a> Ground<'a> {
     /// Walks over `lines` of these kinds, all with the same smallest step.
     pub fn new(lines: &'a Lines, kinds: &[(f64, Sites)], seed: u64, set: InstructionSet) -> Self {
-        let first = kinds.iter().find_map(|(_, sites)| sites.own.as_ref()).map_or(0, crate::law::Law::first);
-        let alone = kinds.iter().all(|(_, sites)| sites.common.is_none());
+        let first = kinds.iter().find_map(|(_, sites)| sites.own.as_ref()).map_or(0, Law::first);
+        let alone = kinds.iter().all(|(_, sites)| sites.common.is_none() && sites.redrawn.is_none());
         Self {
             lines,
             course: if alone { Course::of(lines, first) } else { None },
@@ -44,10 +45,6 @@ impl<'a> Ground<'a> {
             key: Key::of([seed, 0, 0, 0]),
             set,
         }
-    }
-
-    pub const fn lines(&self) -> &Lines {
-        self.lines
     }
 
     /// Walks of a block.
@@ -60,7 +57,7 @@ impl<'a> Ground<'a> {
 #[derive(Debug)]
 pub(super) struct Walker<'a> {
     ground: &'a Ground<'a>,
-    mean: u64,
+    place: u64,
     /// Sums of the weights of the kinds of walks.
     weights: Vec<f64>,
     way: Way,
@@ -77,6 +74,51 @@ enum Way {
 struct Alone {
     own: Option<Draws>,
     common: Option<Common>,
+    later: Option<Draws>,
+    redrawn: Option<Redrawn>,
+}
+
+/// Steps of a real walk, drawn again.
+#[derive(Debug)]
+struct Redrawn {
+    how: Redraw,
+    steps: Vec<Total>,
+    /// The steps in the order of this walk.
+    order: Vec<Total>,
+    /// Where the next step of a block is.
+    next: usize,
+}
+
+impl Redrawn {
+    fn new(steps: &[Total], how: Redraw) -> Self {
+        Self { how, steps: steps.to_vec(), order: steps.to_vec(), next: 0 }
+    }
+
+    /// The step of a site; sites are asked for from 0 on. Nothing is left of the walk before.
+    fn step(&mut self, site: u32, stream: &mut Stream) -> Total {
+        let many = self.steps.len();
+        let site = site as usize;
+        match self.how {
+            Redraw::WithReplacement => self.steps[stream.below(many)],
+            Redraw::WithoutReplacement => {
+                if site == 0 {
+                    self.order.copy_from_slice(&self.steps);
+                }
+                // One step of Durstenfeld's shuffle a site.
+                let place = site % many;
+                self.order.swap(place, place + stream.below(many - place));
+                self.order[place]
+            }
+            Redraw::Blocks(block) => {
+                if site.is_multiple_of(block as usize) {
+                    self.next = stream.below(many);
+                }
+                let step = self.steps[self.next];
+                self.next = (self.next + 1) % many;
+                step
+            }
+        }
+    }
 }
 
 impl<'a> Walker<'a> {
@@ -86,12 +128,12 @@ impl<'a> Walker<'a> {
         } else {
             Way::OneByOne { sites: Vec::new() }
         };
-        Self { ground, mean: 0, weights: Vec::new(), way }
+        Self { ground, place: 0, weights: Vec::new(), way }
     }
 
-    /// Goes to a mean, with the kinds of walks there.
-    pub fn go_to(&mut self, mean: Mean, kinds: &[(f64, Sites)]) {
-        self.mean = mean.get().to_bits();
+    /// Goes to a place, such as the bits of a mean, with the kinds of walks there.
+    pub fn go_to(&mut self, place: u64, kinds: &[(f64, Sites)]) {
+        self.place = place;
         let mut sum = 0.0;
         self.weights.clear();
         self.weights.extend(kinds.iter().map(|(weight, _)| {
@@ -105,9 +147,14 @@ impl<'a> Walker<'a> {
                 steps.extend(laws.map(|law| Steps::of(law, course.edge)));
             }
             (Way::OneByOne { sites: alone }, _) => {
-                let draws = |sites: &Sites| sites.own.as_ref().map(|law| Draws::of(law, self.ground.edge));
+                let draws = |law: &Option<Law>| law.as_ref().map(|law| Draws::of(law, self.ground.edge));
                 alone.clear();
-                alone.extend(kinds.iter().map(|(_, sites)| Alone { own: draws(sites), common: sites.common }));
+                alone.extend(kinds.iter().map(|(_, sites)| Alone {
+                    own: draws(&sites.own),
+                    common: sites.common,
+                    later: draws(&sites.later),
+                    redrawn: sites.redrawn.as_ref().map(|(steps, how)| Redrawn::new(steps, *how)),
+                }));
             }
             (Way::Lockstep { .. }, None) => {}
         }
@@ -116,7 +163,7 @@ impl<'a> Walker<'a> {
     /// Walks the first `many` walks of a block and adds what is called at each check to `counts`.
     pub fn walk(&mut self, block: u64, many: usize, counts: &mut [u64]) {
         let Ground { lines, course, key, set, .. } = self.ground;
-        let (weights, mean) = (&self.weights, self.mean);
+        let (weights, mean) = (&self.weights, self.place);
         match (&mut self.way, course) {
             (Way::Lockstep { steps, totals }, Some(course)) => {
                 // Walks of a kind go together: which walk of the block is of which kind does not matter.
@@ -153,18 +200,23 @@ fn kind(weights: &[f64], stream: &mut Stream) -> usize {
 
 impl Alone {
     /// Where a walk stops: the check and the call, as `counts` are numbered.
-    fn stop(&self, lines: &Lines, stream: &mut Stream) -> Option<usize> {
+    fn stop(&mut self, lines: &Lines, stream: &mut Stream) -> Option<usize> {
         let (mut site, mut total, mut common) = (0, 0_i64, 0.0);
         for (check, row) in lines.rows().iter().enumerate() {
             while site < row.at {
-                if let Some(part) = &self.common {
+                let clustered = self.common.filter(|part| site < part.sites);
+                if let Some(part) = clustered {
                     if site % part.run == 0 {
                         common = gamma(part.shape, stream) * part.scale;
                     }
                     total = poisson(common, stream).saturating_add(total);
                 }
-                if let Some(own) = &self.own {
+                let own = if clustered.is_some() || self.later.is_none() { &self.own } else { &self.later };
+                if let Some(own) = own {
                     total = own.draw(stream).saturating_add(total);
+                }
+                if let Some(redrawn) = &mut self.redrawn {
+                    total = redrawn.step(site, stream).saturating_add(total);
                 }
                 site += 1;
             }

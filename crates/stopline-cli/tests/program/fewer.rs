@@ -1,0 +1,138 @@
+//! Would fewer sites do? Comparison of plans and fixed numbers of sites.
+
+use crate::run::{Folder, with_plan};
+
+const COUNT: &str = "--count lady_beetles,pirate_bugs,lacewings,spiders";
+
+#[test]
+fn fixed_numbers_of_sites_are_compared() {
+    let folder = Folder::new();
+    let words = "compare --fixed 15 --k 2 --plants 1 --inadequate 1.5 --adequate 3";
+    let json = folder.does(&format!("{words} --means 0.5,1,2.25 --json")).json();
+    assert_eq!((&json["format"], &json["version"]), (&"stopline/comparison".into(), &1.into()));
+    // Derived with scipy; n = (1/m + 1/k)/D² (formula from memory).
+    let risk = |name: &str| json["ways"][0]["risks"][name].as_f64().unwrap();
+    assert!((risk("false_adequate") - 0.0835).abs() < 5e-5 && (risk("false_inadequate") - 0.0921).abs() < 5e-5);
+    let sites = |i: usize| json["sites_for_precision"][i]["sites"].as_f64().unwrap();
+    for (i, known) in [40.0, 250.0, 24.0, 150.0, 15.11, 94.4].into_iter().enumerate() {
+        assert!((sites(i) - known).abs() < 0.05);
+    }
+    let per_plant = "compare --fixed 15 --k 2 --plants 3 --per plant --inadequate 0.5 --adequate 1 --json";
+    assert_eq!(folder.does(per_plant).json()["ways"][0]["risks"], json["ways"][0]["risks"]);
+    let text = folder.does(&words.replace("fixed 15", "fixed 10,15")).out;
+    assert!(text.contains("Always 10 sites instead of 15"), "{text}");
+    assert!(text.contains("Caution"), "{text}");
+}
+
+#[test]
+fn plans_are_compared_at_their_own_thresholds() {
+    let folder = with_plan();
+    folder.does("plan --k 1.2 --plants 3 --per site --inadequate 1 --adequate 2 --method two-stage --out two.json");
+    let json = folder.does("compare plan.json two.json --visits 3 --minutes-site 2 --json").json();
+    let ways = json["ways"].as_array().unwrap();
+    let names: Vec<&str> = ways.iter().map(|way| way["name"].as_str().unwrap()).collect();
+    assert_eq!(names[4..], ["always 30 sites", "plan.json", "two.json"]);
+    let p = ways[5]["risks"]["false_adequate"].as_f64().unwrap();
+    let three = ways[5]["risks_over_visits"]["false_adequate"].as_f64().unwrap();
+    assert!((three - (1.0 - (1.0 - p).powi(3))).abs() < 1e-12);
+    // Two minutes a site, nothing for enemies.
+    for at in ways[5]["at"].as_array().unwrap() {
+        assert!((at["minutes"].as_f64().unwrap() - 2.0 * at["expected_sites"].as_f64().unwrap()).abs() < 1e-12);
+    }
+    let text = folder.does("compare plan.json --minutes-site 2 --minutes-in-out 10").out;
+    for part in [
+        "Minutes on average",
+        "takes 10 minutes more, which stopping early may not save",
+        "At the same risks plan.json",
+    ] {
+        assert!(text.contains(part), "{part} not in {text}");
+    }
+    // Other thresholds than the plan's.
+    let other = folder.does("compare plan.json --per site --inadequate 0.5 --adequate 3 --json").json();
+    assert_eq!(other["adequate"], 3.0);
+    folder.does("plan --k 2 --plants 3 --per site --inadequate 1 --adequate 2 --out other.json");
+    let ran = folder.run("compare plan.json other.json --json");
+    assert_eq!((ran.code, &ran.json()["errors"][0]["code"]), (Some(2), &"combination".into()));
+    folder.does("compare plan.json other.json --k 1.5");
+}
+
+#[test]
+fn past_fields_make_a_season() {
+    let folder = with_plan().with_demo();
+    let words = format!("compare plan.json --from demo-data/larkmoor.csv {COUNT}");
+    let json = folder.does(&format!("{words} --json")).json();
+    let past = json["field_means"].as_array().unwrap();
+    let weights: f64 = past.iter().map(|at| at[1].as_f64().unwrap()).sum();
+    assert!(past.len() > 1 && (weights - 1.0).abs() < 1e-9);
+    let season = &json["ways"][5]["season"];
+    let sites = season["expected_sites"].as_f64().unwrap();
+    // The same by evaluating the plan at each of the means.
+    let means: Vec<String> = past.iter().map(|at| at[0].to_string()).collect();
+    let k = json["k"].to_string();
+    let rows = folder.does(&format!("evaluate plan.json --k {k} --means {} --json", means.join(","))).json();
+    let mean: f64 = rows["rows"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .zip(past)
+        .map(|(row, at)| row["expected_sites"].as_f64().unwrap() * at[1].as_f64().unwrap())
+        .sum();
+    assert!((sites - mean).abs() < 1e-9, "{sites}, {mean}");
+    let text = folder.does(&words).out;
+    assert!(text.contains("An average season of yours") && text.contains("most clumped third"), "{text}");
+}
+
+#[test]
+fn a_comparison_needs_clumping_and_thresholds() {
+    let folder = with_plan();
+    for (words, what) in [
+        ("compare --inadequate 1 --adequate 2 --per site", "--k, --from or PLAN"),
+        ("compare --k 1", "--inadequate, --adequate"),
+        ("compare plan.json --inadequate 1", "--inadequate, --adequate"),
+        ("compare plan.json --fixed 0", "--fixed"),
+        ("compare plan.json --visits 0", "--visits"),
+        ("compare plan.json --minutes-site -1", "minutes of a site"),
+        ("compare plan.json --minutes-site x", "--minutes-site"),
+        ("compare plan.json --plants 2", "plants of a site"),
+    ] {
+        let ran = folder.run(&format!("{words} --json"));
+        assert_eq!((ran.code, &ran.json()["errors"][0]["what"]), (Some(2), &what.into()), "{words}");
+    }
+}
+
+#[test]
+fn walks_are_replayed() {
+    let folder = with_plan().with_demo();
+    let words = format!("replay plan.json demo-data/larkmoor.csv {COUNT}");
+    let json = folder.does(&format!("{words} --orders 200 --leave-out --minutes-site 2 --json")).json();
+    assert_eq!((&json["format"], &json["orders"], &json["seed"]), (&"stopline/replay".into(), &200.into(), &1.into()));
+    let walks = json["walks"].as_array().unwrap();
+    let stopped = walks.iter().filter(|walk| !walk["walked"]["stopped_at"].is_null()).count();
+    assert_eq!((walks.len(), &json["tally"]["stopped"]), (24, &stopped.into()));
+    assert_eq!(json["too_short"].as_array().unwrap().len(), 24 - stopped);
+    assert!(json["random"]["agree"]["se"].as_f64().unwrap() > 0.0);
+    assert_eq!(json["left_out"].as_array().unwrap().len(), 12);
+    // The first walk, decided as in the field.
+    let first = &walks[0];
+    let table = folder.read("demo-data/larkmoor.csv");
+    let counts: Vec<String> = table
+        .lines()
+        .skip(1)
+        .take_while(|line| line.contains(",1,"))
+        .take_while(|line| line.starts_with("bobolink,soybean,1,"))
+        .map(|line| line.split(',').skip(5).collect::<Vec<_>>().join("+"))
+        .collect();
+    let decided = folder.run(&format!("decide plan.json --counts {} --json", counts.join(","))).json();
+    assert_eq!(
+        (&first["walked"]["stopped_at"], &first["walked"]["call"]),
+        (&decided["stopped_at"], &decided["verdict"])
+    );
+    let text = folder.does(&format!("{words} --leave-out")).out;
+    for part in
+        ["In the order walked: the plan stopped on", "In 1000 random orders", "Each field under a plan made without it"]
+    {
+        assert!(text.contains(part), "{part} not in {text}");
+    }
+    let ran = folder.run(&format!("{words} --plants 2 --json"));
+    assert_eq!(ran.code, Some(2), "{ran:?}");
+}

@@ -1,0 +1,113 @@
+//! A plan run over full walks.
+
+use crate::compare::timings;
+use crate::counts::Counts;
+use crate::errors::{one, plain, released};
+use crate::plan::Plan;
+use pyo3::prelude::*;
+use pyo3::types::PyDict;
+use stopline::Level;
+use stopline::replay::{self as core, Replayed, Replaying};
+
+/// A plan replayed over walks; made by ``replay``.
+///
+/// ``to_dict()`` gives everything, ``table()`` one row a walk.
+#[pyclass(frozen, module = "stopline")]
+pub struct Replay {
+    replay: core::Replay,
+    left_out: Option<Vec<core::LeftOut>>,
+}
+
+/// Runs a plan over full walks: where it stops, and whether it agrees with the whole walk.
+///
+/// Parameters
+/// ----------
+/// plan : Plan
+/// counts : Counts
+///     Full walks.
+/// orders : int
+///     Random orders of each walk beside the order walked.
+/// seed : int
+///     Where the random numbers begin.
+/// level : float
+///     Level of the interval of a field's mean by the whole walk.
+/// leave_out : bool
+///     Also replay each field under a plan made without it.
+/// minutes_site, minutes_enemy : float, optional
+///     Minutes for a site, and more for each enemy.
+///
+/// Returns
+/// -------
+/// Replay
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``combination`` where sites are not of the plan's size.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> plan = stopline.Plan.given([(2, 0, 5), (4, 3, 4)], k=1.0)
+/// >>> counts = stopline.Counts.from_columns(field=["owl"] * 4, site=[1, 2, 3, 4], counts=[3, 2, 0, 4])
+/// >>> stopline.replay(plan, counts, orders=0).to_dict()["walks"][0]["walked"]["stopped_at"]
+/// 2
+#[pyfunction]
+#[pyo3(signature = (plan, counts, *, orders=1000, seed=1, level=0.9, leave_out=false, minutes_site=None, minutes_enemy=0.0))]
+pub fn replay(
+    py: Python<'_>,
+    plan: &Plan,
+    counts: &Counts,
+    orders: u32,
+    seed: u64,
+    level: f64,
+    leave_out: bool,
+    minutes_site: Option<f64>,
+    minutes_enemy: f64,
+) -> PyResult<Replay> {
+    let asked = || {
+        let timings = timings(minutes_site, minutes_enemy, 0.0)?;
+        Ok(Replaying { orders, seed, level: Level::new(level)?, timings })
+    };
+    let how = asked().map_err(|e| one(py, e))?;
+    released(py, |watch| {
+        let replay = core::replay(&plan.0, &counts.0, &how, watch)?;
+        let left_out = leave_out.then(|| core::leave_one_out(&plan.0, &counts.0, &how, watch)).transpose()?;
+        Ok(Replay { replay, left_out })
+    })
+}
+
+#[pymethods]
+impl Replay {
+    /// One row a walk, as columns for a data frame: ``pandas.DataFrame(replay.table())``.
+    fn table<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+        let table = PyDict::new(py);
+        let walks = &self.replay.walks;
+        fn column<T>(walks: &[Replayed], of: impl Fn(&Replayed) -> T) -> Vec<T> {
+            walks.iter().map(of).collect()
+        }
+        table.set_item("field", column(walks, |w| w.field.clone()))?;
+        table.set_item("visit", column(walks, |w| w.visit.clone()))?;
+        table.set_item("sites", column(walks, |w| w.sites))?;
+        table.set_item("mean", column(walks, |w| w.mean))?;
+        table.set_item("whole", column(walks, |w| w.whole.as_str()))?;
+        table.set_item("stopped_at", column(walks, |w| w.walked.stopped_at))?;
+        table.set_item("call", column(walks, |w| w.walked.call.map(stopline::Call::as_str)))?;
+        table.set_item("agrees", column(walks, |w| w.walked.agrees))?;
+        table.set_item("contradicted", column(walks, |w| w.walked.contradicted))?;
+        table.set_item("random_agree", column(walks, |w| w.random.map(|r| r.agree.value)))?;
+        table.set_item("random_agree_se", column(walks, |w| w.random.map(|r| r.agree.se)))?;
+        Ok(table)
+    }
+
+    /// The replay as plain objects, as the program prints it.
+    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        let replay = plain(py, &self.replay)?;
+        replay.set_item("left_out", plain(py, &self.left_out)?)?;
+        Ok(replay)
+    }
+
+    fn __repr__(&self) -> String {
+        format!("<stopline.Replay: {} walks>", self.replay.walks.len())
+    }
+}
