@@ -9,7 +9,7 @@ use std::hint::black_box;
 use std::time::Duration;
 use stopline::compare::{Ground, USUAL_SITES, Way, compare, means_around};
 use stopline::counts::{Counts, Reading};
-use stopline::dispersion::Frequencies;
+use stopline::dispersion::{Frequencies, fit_counts};
 use stopline::evaluate::{Evaluator, InstructionSet, calls_of_laws, curve_of_laws};
 use stopline::law::{Law, Laws};
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Plan};
@@ -96,6 +96,22 @@ fn k(c: &mut Criterion) {
         let fit = || Frequencies::of(black_box(&counts)).unwrap().k_ml().unwrap();
         group(c, &format!("k-{size}")).bench_function("best", |b| b.iter(fit));
     }
+}
+
+/// A million rows of 10 000 fields: read, checked, and fitted with k of each field and of all together.
+fn million(c: &mut Criterion) {
+    let counts = counts(1_000_000);
+    let mut table = "field,visit,site,plants,count\n".to_owned();
+    for (i, count) in counts.iter().enumerate() {
+        table += &format!("F{},1,{},3,{count}\n", i / 100, i % 100 + 1);
+    }
+    let level = Level::new(0.95).unwrap();
+    let work = || {
+        let counts = Counts::read(black_box(table.as_bytes()), &Reading::default()).unwrap();
+        fit_counts(&counts, level, &Quiet).unwrap().common
+    };
+    let mut group = group(c, "fit-million");
+    group.sample_size(10).bench_function("best", |b| b.iter(work));
 }
 
 fn calibrated(c: &mut Criterion) {
@@ -226,5 +242,7 @@ fn replayed(c: &mut Criterion) {
         .bench_function("best", |b| b.iter(|| replay(&plan, black_box(&counts), &how, &Quiet).unwrap()));
 }
 
-criterion_group!(benches, compared, replayed, k, calibrated, optimal, exact, nodes, new, curve, simulated, shared_out);
+criterion_group!(
+    benches, compared, replayed, k, million, calibrated, optimal, exact, nodes, new, curve, simulated, shared_out
+);
 criterion_main!(benches);

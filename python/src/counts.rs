@@ -7,8 +7,8 @@ use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use std::path::PathBuf;
 use stopline::counts::{self as core, Columns, Layout, Reading, Separator};
-use stopline::dispersion::{self, Bound as End, Clumping, Draws, Studying, fit_counts, study_counts};
-use stopline::{Code, Error, Level, Plants};
+use stopline::dispersion::{self, Draws, Studying, Values, fit_counts, study_counts};
+use stopline::{Code, Error, Level, Mean, Plants};
 
 type Numbers<'py> = PyArrayLike1<'py, f64, AllowTypeChange>;
 
@@ -249,6 +249,8 @@ pub struct Fit {
 ///     Sites of a run along the walk, for a study of their order.
 /// stopped_by : Plan, optional
 ///     The plan that stopped the walks; ``to_dict()["stopped"]`` is then k by where they stopped.
+/// at_means : sequence of float, optional
+///     For a study: means per site at which the power law's k is given.
 ///
 /// Returns
 /// -------
@@ -270,7 +272,7 @@ pub struct Fit {
 /// >>> round(stopline.fit(mites).to_dict()["fields"][0]["k"], 5)
 /// 1.02459
 #[pyfunction]
-#[pyo3(signature = (counts, *, level=0.95, study=false, draws=999, seed=1, run_length=5, stopped_by=None))]
+#[pyo3(signature = (counts, *, level=0.95, study=false, draws=999, seed=1, run_length=5, stopped_by=None, at_means=None))]
 pub fn fit(
     py: Python<'_>,
     counts: &Bound<'_, PyAny>,
@@ -280,6 +282,7 @@ pub fn fit(
     seed: u64,
     run_length: u32,
     stopped_by: Option<Bound<'_, Plan>>,
+    at_means: Option<Vec<f64>>,
 ) -> PyResult<Fit> {
     let level = Level::new(level).map_err(|e| one(py, e))?;
     let held;
@@ -303,7 +306,61 @@ pub fn fit(
             None => Ok(fit),
         }
     })?;
+    let at = means(py, at_means)?;
+    let call = format!(
+        "stopline.fit(level={}, study={study}, draws={}, seed={}, run_length={run_length})",
+        level.get(),
+        draws.number(),
+        draws.seed()
+    );
+    let fit = fit.with_k_at(&at).with_command(call.replace("true", "True").replace("false", "False"));
     Ok(Fit { fit, plants })
+}
+
+fn means(py: Python<'_>, at: Option<Vec<f64>>) -> PyResult<Vec<Mean>> {
+    at.unwrap_or_default().into_iter().map(|m| Mean::new(m).map_err(|e| one(py, e))).collect()
+}
+
+/// Laws of variance from means and variances alone, as papers print them.
+///
+/// Parameters
+/// ----------
+/// mean, variance : array_like of n numbers
+///     Of each field; NaN for a variance that is missing.
+/// level : float
+///     Level of the limits.
+/// at_means : sequence of float, optional
+///     Means per site at which the power law's k is given.
+///
+/// Returns
+/// -------
+/// dict
+///     ``power_law`` (a, b), ``patchiness`` (alpha, beta), what was left out, ``k_at``.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> laws = stopline.mean_variance([1, 2, 4], [2, 6, 20])
+/// >>> round(laws["patchiness"]["beta"]["value"], 6)
+/// 2.0
+#[pyfunction]
+#[pyo3(signature = (mean, variance, *, level=0.95, at_means=None))]
+pub fn mean_variance<'py>(
+    py: Python<'py>,
+    mean: Numbers<'py>,
+    variance: Numbers<'py>,
+    level: f64,
+    at_means: Option<Vec<f64>>,
+) -> PyResult<Bound<'py, PyAny>> {
+    let level = Level::new(level).map_err(|e| one(py, e))?;
+    let (mean, variance) = (column(&mean), column(&variance));
+    if mean.len() != variance.len() {
+        let allowed = format!("{}, as of mean", mean.len());
+        return Err(one(py, Error::new(Code::Combination, "length of variance", variance.len(), allowed)));
+    }
+    let points: Vec<_> = mean.into_iter().map(|m| m.unwrap_or(f64::NAN)).zip(variance).collect();
+    let laws = dispersion::mean_variance_of(&points, level).map_err(|e| one(py, e))?;
+    plain(py, &laws.with_k_at(&means(py, at_means)?))
 }
 
 #[pymethods]
@@ -320,34 +377,20 @@ impl Fit {
         Ok(found.lower.and_then(|d| d.constant_k()).map(|k| k.get()))
     }
 
-    /// One row a walk, as columns for a data frame: ``pandas.DataFrame(fit.table())``.
+    /// One row a walk, as columns for a data frame: ``pandas.DataFrame(fit.table())``, ``polars.DataFrame(fit.table())``.
+    ///
+    /// k is infinite for counts that are not clumped and NaN where it is undefined (``why`` says why); with a study
+    /// the p of each walk's tests are there too.
     fn table<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let table = PyDict::new(py);
-        let fields = &self.fit.fields;
-        table.set_item("field", fields.iter().map(|f| f.field.as_str()).collect::<Vec<_>>())?;
-        table.set_item("visit", fields.iter().map(|f| f.visit.as_str()).collect::<Vec<_>>())?;
-        table.set_item("sites", fields.iter().map(|f| f.sites).collect::<Vec<_>>())?;
-        let numbers = |name: &str, of: &dyn Fn(&dispersion::FieldFit) -> Option<f64>| {
-            table.set_item(name, PyArray1::from_iter(py, fields.iter().map(|f| of(f).unwrap_or(f64::NAN))))
-        };
-        // Infinite k is Poisson; NaN is undefined.
-        let k = |of: Clumping| match of {
-            Clumping::Estimated(k) => Some(k),
-            Clumping::Poisson => Some(f64::INFINITY),
-            Clumping::Undefined(_) => None,
-        };
-        numbers("mean", &|f| f.mean)?;
-        numbers("variance", &|f| f.variance)?;
-        numbers("k", &|f| k(f.ml.k))?;
-        numbers("k_low", &|f| f.ml.interval.map(|i| i.low))?;
-        numbers("k_high", &|f| f.ml.interval.map(|i| if let End::At(k) = i.high { k } else { f64::INFINITY }))?;
-        numbers("k_se_observed", &|f| f.se_observed.ok())?;
-        numbers("k_se_expected", &|f| f.se_expected.ok())?;
-        numbers("k_cox_reid", &|f| k(f.cox_reid.k))?;
-        numbers("k_moments", &|f| k(f.moments))?;
-        numbers("k_zero_class", &|f| k(f.zero_class))?;
-        numbers("morisita_index", &|f| f.morisita_index)?;
-        numbers("mean_crowding", &|f| f.mean_crowding)?;
+        for (name, column) in self.fit.table() {
+            match column {
+                Values::Text(all) => table.set_item(name, all)?,
+                Values::Whole(all) => table.set_item(name, PyArray1::from_vec(py, all))?,
+                Values::Numbers(all) => table.set_item(name, PyArray1::from_vec(py, all))?,
+                _ => {}
+            }
+        }
         Ok(table)
     }
 

@@ -29,6 +29,7 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_class::<walk::Decision>()?;
     m.add_class::<walk::Walk>()?;
     m.add_function(wrap_pyfunction!(counts::fit, m)?)?;
+    m.add_function(wrap_pyfunction!(counts::mean_variance, m)?)?;
     m.add_function(wrap_pyfunction!(plan::field_means, m)?)?;
     m.add_function(wrap_pyfunction!(plan::plan, m)?)?;
     m.add_function(wrap_pyfunction!(plan::levels, m)?)?;

@@ -29,6 +29,7 @@ __all__ = [
     "field_means",
     "fit",
     "levels",
+    "mean_variance",
     "plan",
     "replay",
     "simulate",
@@ -305,7 +306,15 @@ def fit(
     seed: int = 1,
     run_length: int = 5,
     stopped_by: Plan | None = None,
+    at_means: Sequence[float] | None = None,
 ) -> Fit: ...
+def mean_variance(
+    mean: npt.ArrayLike,
+    variance: npt.ArrayLike,
+    *,
+    level: float = 0.95,
+    at_means: Sequence[float] | None = None,
+) -> dict[str, Any]: ...
 def plan(
     *,
     inadequate: float | None = None,

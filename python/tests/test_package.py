@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import doctest
+import hashlib
 import pickle
 import threading
 from pathlib import Path
@@ -136,7 +137,14 @@ def test_demo_from_counts_to_card(tmp_path: Path) -> None:
         site=np.concatenate([w["sites"] for w in counts.walks]),
         counts=np.concatenate([w["counts"] for w in counts.walks]),
     )
-    assert stopline.fit(columns).to_dict() == fit.to_dict()
+    in_memory, from_file = stopline.fit(columns).to_dict(), fit.to_dict()
+    digest = from_file["made_by"].pop("input")
+    assert digest == "sha256:" + hashlib.sha256(DEMO.read_bytes()).hexdigest()
+    assert in_memory["made_by"].pop("input") is None and in_memory == from_file
+    table = stopline.fit(counts, study=True, draws=99).table()
+    assert all(len(column) == len(counts) for column in table.values())
+    p = np.asarray(table["poisson_p"])
+    assert np.all((p >= 0) & (p <= 1)) and table["k_is"].count("estimated") > 10
 
 
 def test_absent_lines_are_none_and_plans_travel() -> None:

@@ -166,6 +166,16 @@ pub struct Fit {
     /// Sites of a run along the walk, for a study of their order [default: 5]
     #[arg(long = "run", value_name = "N", requires = "study")]
     pub run_length: Option<String>,
+    /// The table holds summaries: a row is a field with its sites, mean and variance (columns sites, mean, variance),
+    /// which tell the laws of variance
+    #[arg(long, conflicts_with_all = ["study", "stopped_by", "wide", "one_row_per", "frequencies", "csv"])]
+    pub summary: bool,
+    /// Means per site at which the power law's k is told, for a study or summaries
+    #[arg(long, value_name = "MEAN,...")]
+    pub at_means: Option<String>,
+    /// Write a table with a row for each walk here, as CSV
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
     /// The plan that stopped these walks: k is also fitted to where they stopped
     #[arg(long, value_name = "PLAN")]
     pub stopped_by: Option<PathBuf>,

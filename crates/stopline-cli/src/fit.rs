@@ -2,15 +2,28 @@
 
 use crate::failure::Failure;
 use crate::output::{self, Answer};
-use crate::words::{figures, many, one_line, wrapped};
+use crate::words::{figures, many, one_line, quoted, wrapped};
 use crate::{arguments, input, study, values};
+use std::fs;
+use std::path::Path;
 use stopline::dispersion::{
-    Bound, Clumping, Draws, Estimate, FieldFit, Fit, Stopped, Studying, fit_counts, study_counts,
+    Bound, Clumping, Draws, Estimate, FieldFit, Fit, Origin, Stopped, Studying, fit_counts, fit_summaries, study_counts,
 };
-use stopline::{Error, Watch};
+use stopline::{Code, Error, Level, Mean, Watch};
+
+/// Walks to look at that are listed.
+const SHOWN: usize = 20;
 
 pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
     let level = values::level("--level", &args.level)?;
+    let at_means = args.at_means.as_deref().map(|text| values::list("--at-means", text, values::mean)).transpose()?;
+    if args.summary {
+        return summary(args, level, &at_means.unwrap_or_default(), json);
+    }
+    if at_means.is_some() && !args.study {
+        return Err(Error::new(Code::Combination, "--at-means", "given", "only with --study or --summary").into());
+    }
+    csv_is_another_file(args)?;
     let how = Studying { level, draws: draws(args)?, run_length: run_length(args)? };
     let counts = input::counts(&args.counts, &args.reading)?;
     let plan = args.stopped_by.as_deref().map(input::plan).transpose()?;
@@ -18,14 +31,17 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     if let Some(plan) = &plan {
         fit = fit.stopped_by(&counts, plan.lines(), watch)?;
     }
+    let fit = fit.with_command(command()).with_k_at(&at_means.unwrap_or_default());
+    let csv = args.csv.iter().map(|path| Ok((path.clone(), fit.to_csv()?))).collect::<Result<Vec<_>, Error>>()?;
     if json {
-        return Ok(Answer { notes: counts.notes(), ..Answer::json(&fit) });
+        return Ok(Answer { notes: counts.notes(), files: csv, ..Answer::json(&fit) });
     }
     let mut text = format!("{} of {}\n", many(counts.walks.len() as u64, "walk"), plants(counts.plants.get()));
     counts.notes().iter().for_each(|note| text += &format!("Note: {note}\n"));
     text.push('\n');
     let headings = ["field", "visit", "sites", "missing", "mean", "variance", "k", "limits of k"];
     text += &output::table(&headings, fit.fields.iter().map(row), 2);
+    text += &notices(&fit);
     text.push('\n');
     text += &common(&fit);
     if let Some(of) = &fit.stopped {
@@ -34,7 +50,58 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     if let Some(study) = &fit.study {
         text += &study::text(&fit, study);
     }
-    Ok(Answer::text(text))
+    Ok(Answer { files: csv, ..Answer::text(text) })
+}
+
+/// What summaries tell.
+fn summary(args: &arguments::Fit, level: Level, at_means: &[Mean], json: bool) -> Result<Answer, Failure> {
+    let (summaries, digest) = input::summaries(&args.counts, &args.reading)?;
+    let mut fit = fit_summaries(&summaries, level)?.with_k_at(at_means);
+    fit.origin = Origin { input: Some(digest), command: Some(command()) };
+    if json {
+        return Ok(Answer::json(&fit));
+    }
+    let rows = fit.fields.iter().map(|(of, k)| {
+        let variance = of.variance.map_or_else(|| "-".to_owned(), figures);
+        let k = k.map_or_else(|_| "-".to_owned(), figures);
+        vec![one_line(&of.field), one_line(&of.visit), of.sites.to_string(), figures(of.mean), variance, k]
+    });
+    let mut text = output::table(&["field", "visit", "sites", "mean", "variance", "k moments"], rows, 2);
+    text += &wrapped("", "Means and variances alone: for k common to all walks and its limits the counts are needed.");
+    Ok(Answer::text(text + &study::variance(&fit.mean_variance)))
+}
+
+/// The command as it was typed.
+fn command() -> String {
+    let words = std::env::args_os().skip(1).map(|word| quoted(&word.to_string_lossy()));
+    std::iter::once("stopline".to_owned()).chain(words).collect::<Vec<_>>().join(" ")
+}
+
+/// The table of walks is not written over the counts, nor over what is printed.
+fn csv_is_another_file(args: &arguments::Fit) -> Result<(), Error> {
+    let Some(csv) = &args.csv else { return Ok(()) };
+    let same = |a: &Path, b: &Path| {
+        a == b || fs::canonicalize(a).ok().zip(fs::canonicalize(b).ok()).is_some_and(|(a, b)| a == b)
+    };
+    if csv.as_os_str() == "-" || same(csv, &args.counts) {
+        return Err(Error::new(Code::Combination, "--csv", csv.display(), "another file than the counts"));
+    }
+    Ok(())
+}
+
+/// Walks that a person should look at.
+fn notices(fit: &Fit) -> String {
+    let lines: Vec<String> = fit
+        .fields
+        .iter()
+        .filter_map(|field| {
+            let name = format!("{}, visit {}", one_line(&field.field), one_line(&field.visit));
+            Some(format!("Look at {name}: {}.\n", field.notice?))
+        })
+        .collect();
+    let more = lines.len().saturating_sub(SHOWN);
+    let more = if more > 0 { format!("Look at {more} more, marked in --json and --csv.\n") } else { String::new() };
+    lines.into_iter().take(SHOWN).chain([more]).collect()
 }
 
 /// What is drawn at random for a study.

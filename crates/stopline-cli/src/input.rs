@@ -6,8 +6,8 @@ use crate::{sheet, values};
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
-use stopline::counts::Counts;
-use stopline::plan::{Plan, Table};
+use stopline::counts::{Counts, Reading, Summary};
+use stopline::plan::{Digest, Plan, Table};
 use stopline::{Code, Error};
 
 /// Most bytes of a plan file: a plan with the most sites has some 10 MiB.
@@ -35,13 +35,33 @@ const LARGEST_TABLE: u64 = 1 << 30;
 /// A table of counts: text, or a sheet of a workbook.
 pub fn counts(path: &Path, how: &ReadingArguments) -> Result<Counts, Failure> {
     let reading = how.reading()?;
+    let (bytes, digest) = text(path, how)?;
+    let counts = Counts::read(&bytes[..], &reading);
+    let mut counts = counts.map_err(|e| Failure::from(e).in_file(&name(path)).with_counts_to_choose())?;
+    // Of the file itself, before a sheet of it became text.
+    counts.digest = Some(digest);
+    Ok(counts)
+}
+
+/// A table of summaries.
+pub fn summaries(path: &Path, how: &ReadingArguments) -> Result<(Vec<Summary>, Digest), Failure> {
+    let site = how.site_column.clone().unwrap_or_else(|| "sites".to_owned());
+    let reading = Reading { site, ..how.reading()? };
+    let (bytes, digest) = text(path, how)?;
+    let summaries = Summary::read(&bytes[..], &reading).map_err(|e| Failure::from(e).in_file(&name(path)))?;
+    Ok((summaries, digest))
+}
+
+/// The text of a table from its header on, and the digest of the file.
+fn text(path: &Path, how: &ReadingArguments) -> Result<(Vec<u8>, Digest), Failure> {
     let header_row =
         how.header_row.as_deref().map(|text| values::whole("--header-row", text, 1, 1_000_000)).transpose()?;
-    let in_file = |e: Failure| e.in_file(&name(path)).with_counts_to_choose();
+    let in_file = |e: Failure| e.in_file(&name(path));
     let mut bytes = Vec::new();
     // One byte more than is read, so that the core refuses what is larger.
     let table = open(path)?.take(LARGEST_TABLE + 1);
     { table }.read_to_end(&mut bytes).map_err(|e| in_file(not_read("table of counts", &e)))?;
+    let digest = Digest::of_bytes(&bytes);
     if sheet::is_workbook(&bytes) {
         bytes = sheet::table(bytes, how.sheet.as_deref()).map_err(|e| in_file(e.into()))?.into_bytes();
     } else if let Some(sheet) = &how.sheet {
@@ -50,7 +70,7 @@ pub fn counts(path: &Path, how: &ReadingArguments) -> Result<Counts, Failure> {
     if let Some(row) = header_row {
         sheet::blank_above(&mut bytes, row);
     }
-    Counts::read(&bytes[..], &reading).map_err(|e| in_file(e.into()))
+    Ok((bytes, digest))
 }
 
 /// A plan file; a byte order mark is passed over.

@@ -3,8 +3,8 @@
 use crate::output;
 use crate::words::{figures, many, one_line, wrapped};
 use stopline::dispersion::{
-    Along, Coefficient, Departure, ENOUGH_WALKS, Examination, FieldFit, Fit, How, LEAST_EXPECTED, LeftOut, Line, Order,
-    P, Spread, Study, Why,
+    Along, Coefficient, Departure, ENOUGH_WALKS, Examination, FieldFit, Fit, How, LEAST_EXPECTED, LeftOut, Line,
+    MeanVariance, Order, P, Spread, Study, Why,
 };
 
 pub fn text(fit: &Fit, study: &Study) -> String {
@@ -56,8 +56,24 @@ fn walks_together(study: &Study) -> String {
             Err(why) => format!("Spread of k over fields: not known: {why}."),
         },
     );
-    text += "\nVariance against mean\n";
-    let law = &study.mean_variance;
+    text += &variance(&study.mean_variance);
+    match &study.laws {
+        Ok(laws) => {
+            let rows = laws.laws.iter().map(|law| {
+                let parameters: Vec<String> = law.parameters.iter().flatten().map(|&x| figures(x)).collect();
+                vec![law.law.words().to_owned(), parameters.join(", "), figures(law.aic), format!("{:.3}", law.weight)]
+            });
+            text += &output::table(&["law, by likelihood", "fitted", "AIC", "weight"], rows, 1);
+            text += &wrapped("", &laws.words);
+        }
+        Err(why) => text += &format!("Which law the walks support is not known: {why}.\n"),
+    }
+    text + &along(&study.order)
+}
+
+/// The laws of variance by regression.
+pub fn variance(law: &MeanVariance) -> String {
+    let mut text = "\nVariance against mean\n".to_owned();
     let line = |of: &Result<Line, Why>, left_out: LeftOut, names: [&str; 2]| match of {
         Ok(line) => {
             let limits = |name: &str, c: &Coefficient| {
@@ -80,18 +96,15 @@ fn walks_together(study: &Study) -> String {
     text += &wrapped("", &format!("Power law a·m^b: {a}{power_law}"));
     let patchiness = line(&law.patchiness, law.patchiness_left_out, ["α", "β"]);
     text += &wrapped("", &format!("Mean crowding α + β·m: {patchiness}"));
-    match &study.laws {
-        Ok(laws) => {
-            let rows = laws.laws.iter().map(|law| {
-                let parameters: Vec<String> = law.parameters.iter().flatten().map(|&x| figures(x)).collect();
-                vec![law.law.words().to_owned(), parameters.join(", "), figures(law.aic), format!("{:.3}", law.weight)]
-            });
-            text += &output::table(&["law, by likelihood", "fitted", "AIC", "weight"], rows, 1);
-            text += &wrapped("", &laws.words);
-        }
-        Err(why) => text += &format!("Which law the walks support is not known: {why}.\n"),
+    if !law.k_at.is_empty() {
+        let rows = law.k_at.iter().map(|at| {
+            let [low, high] = at.limits.map(|k| if k.is_finite() { figures(k) } else { "not clumped".to_owned() });
+            let among = if at.among_the_means { "" } else { "beyond the walks' means: a guess" };
+            vec![figures(at.mean), figures(at.variance), crate::fit::k(at.k), low, high, among.to_owned()]
+        });
+        text += &output::table(&["mean", "variance", "k by the power law", "low", "high", ""], rows, 0);
     }
-    text + &along(&study.order)
+    text
 }
 
 fn along(order: &Order) -> String {

@@ -30,7 +30,7 @@ fn fit_gives_each_walk_and_the_common_k() {
     let ran = folder.run(&format!("{words} --json"));
     let fit = ran.json();
     assert!(ran.err.contains("12 of 686 sites are missing"), "{}", ran.err);
-    assert_eq!(keys(&fit), ["common", "fields"]);
+    assert_eq!(keys(&fit), ["common", "fields", "made_by"]);
     let fields = fit["fields"].as_array().unwrap();
     assert_eq!(fields.len(), 24);
     for key in [

@@ -17,8 +17,92 @@ fn marks_line_ends_quotes_and_separators_change_nothing() {
     ];
     for (name, text) in forms {
         folder.write(name, text);
-        assert_eq!(folder.does(&format!("fit {name} --json")).json(), expected, "{name}");
+        let mut got = folder.does(&format!("fit {name} --json")).json();
+        // Where it comes from differs, and is told.
+        assert_eq!(got["made_by"]["command"], format!("stopline fit {name} --json"));
+        got["made_by"] = expected["made_by"].clone();
+        assert_eq!(got, expected, "{name}");
     }
+}
+
+/// SHA-256 of the file by its definition (FIPS 180-4), as a general-purpose tool gives it.
+#[test]
+fn a_fit_tells_where_it_comes_from() {
+    let folder = Folder::new();
+    folder.write("two.csv", "field,site,count\nheron,1,2\nheron,2,0\n");
+    let fit = folder.run("fit two.csv --study --draws 99 --seed 7 --json").json();
+    let made_by = &fit["made_by"];
+    // sha256sum of these 37 bytes.
+    let digest = "sha256:1655b31153c0b4a281e5732a00668c8066b1b80078011e4cc646265237333467";
+    assert_eq!((&made_by["input"], &made_by["seed"]), (&digest.into(), &7.into()));
+    assert_eq!((&made_by["name"], &made_by["version"]), (&"stopline".into(), &env!("CARGO_PKG_VERSION").into()));
+    assert_eq!(made_by["command"], "stopline fit two.csv --study --draws 99 --seed 7 --json");
+}
+
+#[test]
+fn a_table_of_walks_as_csv() {
+    let folder = Folder::new();
+    folder.write("plain.csv", TWO_FIELDS);
+    let ran = folder.does("fit plain.csv --study --draws 99 --csv walks.csv");
+    assert!(ran.out.contains("Written: walks.csv"), "{}", ran.out);
+    let text = folder.read("walks.csv");
+    let rows: Vec<Vec<&str>> = text.lines().map(|line| line.split(',').collect()).collect();
+    let fit = folder.does("fit plain.csv --json").json();
+    assert_eq!(rows.len(), 1 + fit["fields"].as_array().unwrap().len());
+    let column = |name: &str| rows[0].iter().position(|known| *known == name).unwrap();
+    for (row, field) in rows[1..].iter().zip(fit["fields"].as_array().unwrap()) {
+        assert_eq!(row[column("field")], field["field"].as_str().unwrap());
+        let k = field["k"].as_f64().unwrap_or(f64::INFINITY);
+        assert_eq!(row[column("k")].parse::<f64>().unwrap(), k);
+        assert_eq!(row[column("input")], fit["made_by"]["input"].as_str().unwrap());
+        assert!(!row[column("poisson_p")].is_empty() && row[column("seed")] == "1");
+    }
+    let refused = folder.run("fit plain.csv --csv plain.csv");
+    assert_eq!((refused.code, folder.read("plain.csv")), (Some(2), TWO_FIELDS.to_owned()));
+}
+
+/// Beall's four treatments of 120 hills (1940, Ecology 21:460–474; tables in Bliss & Fisher 1953, Biometrics 9:176–200)
+/// by their means and variances alone: the laws of the counts (values derived from the tables).
+#[test]
+fn summaries_give_the_laws_of_variance() {
+    let folder = Folder::new();
+    let treatments: [&[u32]; 4] = [
+        &[19, 12, 18, 18, 11, 12, 7, 8, 4, 4, 1, 0, 1, 1, 0, 1, 0, 1, 0, 1, 0, 0, 0, 0, 0, 0, 1],
+        &[24, 16, 16, 18, 15, 9, 6, 5, 3, 4, 3, 0, 1],
+        &[43, 35, 17, 11, 5, 4, 1, 2, 2],
+        &[47, 23, 27, 9, 7, 3, 1, 1, 0, 0, 1, 1],
+    ];
+    let mut table = "field;sites;mean;variance\n".to_owned();
+    for (field, frequencies) in treatments.into_iter().enumerate() {
+        let all = || (0_u32..).zip(frequencies).map(|(x, n)| (f64::from(x), f64::from(*n)));
+        let n: f64 = all().map(|(_, n)| n).sum();
+        let mean = all().map(|(x, n)| n * x).sum::<f64>() / n;
+        let variance = all().map(|(x, f)| f * (x - mean) * (x - mean)).sum::<f64>() / (n - 1.0);
+        table += &format!("T{field};{n};{mean};{variance}\n");
+    }
+    folder.write("summary.csv", &table);
+    let fit = folder.run("fit summary.csv --summary --at-means 0.5,2 --json").json();
+    let near =
+        |got: &serde_json::Value, want: f64| assert!((got.as_f64().unwrap() - want).abs() < 1e-4, "{got} {want}");
+    let laws = &fit["mean_variance"];
+    near(&laws["power_law"]["a"], 1.8509);
+    near(&laws["power_law"]["b"]["value"], 1.4432);
+    near(&laws["patchiness"]["alpha"]["value"], 0.2964);
+    near(&laws["patchiness"]["beta"]["value"], 1.5796);
+    // k = m²/(a·m^b − m), by hand.
+    near(&laws["k_at"][1]["k"], 4.0 / (1.850_9 * 2.0_f64.powf(1.443_2) - 2.0));
+    assert_eq!(
+        (&laws["k_at"][0]["among_the_means"], &laws["k_at"][1]["among_the_means"]),
+        (&false.into(), &true.into())
+    );
+    assert!(fit["common"].is_null() && fit["common_is"].as_str().unwrap().contains("counts themselves"));
+    let text = folder.does("fit summary.csv --summary --at-means 0.5,2").out;
+    assert!(text.contains("k by the power law") && text.contains("a guess"), "{text}");
+    folder.write("bad.csv", "field,sites,mean,variance\na,0,1,2\nb,9,-1,2\nc,9,1,x\nd,9,0,1\ne,9,1,NA\ne,9,1,1\n");
+    let errors = folder.run("fit bad.csv --summary --json").json();
+    let rows: Vec<_> = errors["errors"].as_array().unwrap().iter().map(|e| e["row"].as_u64().unwrap()).collect();
+    assert_eq!(rows, [2, 3, 4, 5, 7]);
+    assert_eq!(folder.run("fit plain.csv --at-means 1").code, Some(2));
 }
 
 #[test]
@@ -79,5 +163,6 @@ fn counts_come_from_standard_input_too() {
     folder.write("plain.csv", TWO_FIELDS);
     let file = std::fs::File::open(folder.path("plain.csv")).unwrap();
     let output = folder.command("fit - --json").stdin(file).output().unwrap();
-    assert_eq!(String::from_utf8(output.stdout).unwrap(), folder.does("fit plain.csv --json").out);
+    let of = |out: &str| out.replace("plain.csv", "-");
+    assert_eq!(String::from_utf8(output.stdout).unwrap(), of(&folder.does("fit plain.csv --json").out));
 }

@@ -79,7 +79,8 @@ fn a_sheet_is_read_like_text() {
     folder.write("counts.ods", ods()).write("counts.csv", "field,site,count\nplover,1,0\nplover,2,7\nplover,3,2\n");
     let fit = folder.run("fit counts.ods --json");
     assert_eq!(fit.code, Some(0), "{fit:?}");
-    assert_eq!(fit.json(), folder.run("fit counts.csv --json").json());
+    let text = folder.run("fit counts.csv --json").json();
+    assert_eq!((&fit.json()["fields"], &fit.json()["common"]), (&text["fields"], &text["common"]));
 }
 
 #[test]

@@ -147,12 +147,12 @@ impl Header {
     }
 
     /// A column that is read unasked, if it is there and not asked for as something else.
-    fn implied(&self, name: &str, how: &Reading) -> Option<String> {
+    pub fn implied(&self, name: &str, how: &Reading) -> Option<String> {
         let is_there = self.columns.iter().any(|c| c == name) && !asked(how).contains(&name);
         is_there.then(|| name.to_owned())
     }
 
-    fn place(&self, name: &str) -> Result<usize, Error> {
+    pub fn place(&self, name: &str) -> Result<usize, Error> {
         let mut places = self.columns.iter().enumerate().filter(|(_, c)| *c == name).map(|(i, _)| i);
         match (places.next(), places.next()) {
             (Some(place), None) => Ok(place),

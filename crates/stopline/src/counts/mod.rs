@@ -25,14 +25,17 @@ mod header;
 mod noticed;
 mod reading;
 mod rows;
+mod summary;
 mod walks;
 
 pub use columns::Columns;
 pub use noticed::{Noticed, PlantsFrom};
 pub use reading::{Layout, Reading, Separator};
+pub use summary::Summary;
 
 use crate::error::{Code, Error, Errors};
 use crate::params::Plants;
+use crate::plan::Digest;
 use filled::Filled;
 use std::io::Read;
 use walks::{Cells, Walks};
@@ -94,6 +97,8 @@ pub struct Counts {
     pub count_columns: Vec<String>,
     /// For each walk, each site, the count of each plant, where the plants stood apart ([`Layout::Plants`]).
     pub by_plant: Option<Vec<Vec<Vec<Option<u32>>>>>,
+    /// SHA-256 of the bytes that were read; `None` for counts that came in memory.
+    pub digest: Option<Digest>,
     /// What stood between cells; `None` for counts that were not text.
     pub separator: Option<Separator>,
     /// What was noticed while reading.
@@ -124,13 +129,7 @@ impl Counts {
     /// assert_eq!(found, [(Some(3), "counts_value"), (Some(4), "counts_repeated")]);
     /// ```
     pub fn read(input: impl Read, how: &Reading) -> Result<Self, Errors> {
-        let mut bytes = Vec::new();
-        input.take(MOST_BYTES + 1).read_to_end(&mut bytes).map_err(|e| {
-            Error::new(Code::FileRead, "table of counts", format!("not readable ({e})"), "a table that can be read")
-        })?;
-        if bytes.len() as u64 > MOST_BYTES {
-            return Err(Error::new(Code::TooMuchWork, "table of counts", "larger", "at most 1 GiB").into());
-        }
+        let bytes = bytes(input)?;
         let text = rows::text(&bytes)?;
         let header = header::Header::read(text, how)?;
         let (names, places) = header.find(text, how)?;
@@ -178,6 +177,18 @@ impl Counts {
                 }
             }
         }
-        walks.finish()
+        walks.finish().map(|counts| Self { digest: Some(Digest::of_bytes(&bytes)), ..counts })
     }
+}
+
+/// All bytes of a table.
+fn bytes(input: impl Read) -> Result<Vec<u8>, Error> {
+    let mut bytes = Vec::new();
+    input.take(MOST_BYTES + 1).read_to_end(&mut bytes).map_err(|e| {
+        Error::new(Code::FileRead, "table of counts", format!("not readable ({e})"), "a table that can be read")
+    })?;
+    if bytes.len() as u64 > MOST_BYTES {
+        return Err(Error::new(Code::TooMuchWork, "table of counts", "larger", "at most 1 GiB"));
+    }
+    Ok(bytes)
 }

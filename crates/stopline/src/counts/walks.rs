@@ -287,7 +287,7 @@ impl<'h> Walks<'h> {
         let Names { counts: count_columns, .. } = self.names;
         let separator = self.separator;
         let by_plant = apart.then_some(by_plant);
-        Errors::or(self.found, || Counts { walks, plants, count_columns, by_plant, separator, noticed })
+        Errors::or(self.found, || Counts { walks, plants, count_columns, by_plant, digest: None, separator, noticed })
             .map_err(|errors| errors.and_more(self.more))
     }
 

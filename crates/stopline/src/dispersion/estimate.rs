@@ -131,6 +131,8 @@ pub enum Why {
     FewWalks,
     /// The order of the sites is not known.
     NoOrder,
+    /// Only means and variances are known.
+    NoCounts,
 }
 
 impl fmt::Display for Why {
@@ -155,6 +157,7 @@ impl fmt::Display for Why {
             Self::NoNeighbours => "no two sites with a count are neighbours",
             Self::HardlyClumped => "sites hardly vary more than independent counts do",
             Self::FewWalks => "fewer than five walks cannot tell",
+            Self::NoCounts => "means and variances do not tell it: the counts themselves are needed",
             Self::NoOrder => "frequencies do not tell the order of the sites",
         })
     }

@@ -9,6 +9,8 @@ use super::examination::Examination;
 use super::frequencies::Frequencies;
 use super::json::{estimate, number, value, why};
 use super::model::Dispersion;
+use super::notice::Notice;
+use super::origin::{Made, Origin};
 use super::precision::Efficiency;
 use super::stopped::{Stopped, k_of_stopped};
 use super::study::Study;
@@ -66,6 +68,8 @@ pub struct FieldFit {
     pub se_expected: Result<f64, Why>,
     /// What the simple estimates would use of the information, were the k by maximum likelihood true.
     pub efficiency: Result<Efficiency, Why>,
+    /// What a person should look at.
+    pub notice: Option<Notice>,
 }
 
 /// What the counts of several walks tell.
@@ -81,6 +85,8 @@ pub struct Fit {
     pub study: Option<Study>,
     /// k from walks that a plan stopped, where that was asked for ([`Fit::stopped_by`]).
     pub stopped: Option<Stopped>,
+    /// What it was made from.
+    pub origin: Origin,
 }
 
 /// Fits k to each walk and one k to all.
@@ -132,10 +138,11 @@ pub fn fit(walks: &[WalkCounts<'_>], level: Level, watch: &dyn Watch) -> Result<
             se_observed: k.and_then(|k| table.se_observed(k)),
             se_expected: se_expected.map(|(se, _)| se),
             efficiency: se_expected.map(|(_, efficiency)| efficiency),
+            notice: Notice::of(&table, level)?,
         });
         tables.push(table);
     }
-    Ok(Fit { fields, common: common_k(&tables, level)?, level, study: None, stopped: None })
+    Ok(Fit { fields, common: common_k(&tables, level)?, level, study: None, stopped: None, origin: Origin::default() })
 }
 
 /// Fits k to each walk of counts and one k to all.
@@ -158,7 +165,8 @@ pub fn fit_counts(counts: &Counts, level: Level, watch: &dyn Watch) -> Result<Fi
         counts,
         missing: walk.missing(),
     });
-    fit(&walks.collect::<Vec<_>>(), level, watch)
+    let fit = fit(&walks.collect::<Vec<_>>(), level, watch)?;
+    Ok(Fit { origin: Origin { input: counts.digest.clone(), command: None }, ..fit })
 }
 
 /// How the k of a plan was got from counts.
@@ -267,6 +275,9 @@ impl Serialize for FieldAt<'_> {
         number(&mut map, "efficiency_of_zero_class", field.efficiency.map(|of| of.zero_class))?;
         value(&mut map, "morisita_index", field.morisita_index, is(field.morisita_index))?;
         value(&mut map, "mean_crowding", field.mean_crowding, is(field.mean_crowding))?;
+        if let Some(notice) = field.notice {
+            map.serialize_entry("notice", &notice)?;
+        }
         if let Some(tests) = tests {
             map.serialize_entry("tests", tests)?;
         }
@@ -306,6 +317,7 @@ impl Serialize for Fit {
         if let Some(study) = &self.study {
             study.entries(&mut map)?;
         }
+        map.serialize_entry("made_by", &Made(&self.origin, self.seed()))?;
         map.end()
     }
 }

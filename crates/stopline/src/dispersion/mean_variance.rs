@@ -9,12 +9,12 @@
 //! known and all walks as equally sure, so that short walks flatten them; which law holds is better asked of
 //! the likelihoods (`supported`). Limits are Student's.
 
-use super::estimate::Why;
+use super::estimate::{Clumping, Why};
 use super::frequencies::Frequencies;
-use super::json::part;
+use super::json::{part, value};
 use super::regression::{Line, line};
-use crate::error::Error;
-use crate::params::Level;
+use crate::error::{Code, Error};
+use crate::params::{Level, Mean};
 use serde::ser::{Serialize, SerializeMap, Serializer};
 
 /// Walks that give no point, by reason.
@@ -41,11 +41,57 @@ pub struct MeanVariance {
     pub patchiness_left_out: LeftOut,
     /// Least and largest mean of the walks with any found: beyond them the lines are guesses.
     pub means: Option<(f64, f64)>,
+    /// k at means that were asked for ([`Fit::with_k_at`](super::Fit::with_k_at)).
+    pub k_at: Vec<KAt>,
     /// Level of the limits.
     pub level: Level,
 }
 
+/// k at a mean, by the power law.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KAt {
+    /// The mean.
+    pub mean: f64,
+    /// a·mᵇ there.
+    pub variance: f64,
+    /// m²/(a·mᵇ − m); Poisson where the variance is at most the mean.
+    pub k: Clumping,
+    /// The same at the limits of the line: low and high; infinite where it is Poisson.
+    pub limits: [f64; 2],
+    /// Whether walks have means around this one: beyond them the law is a guess.
+    pub among_the_means: bool,
+}
+
 impl MeanVariance {
+    /// With k at these means; without a power law there is none.
+    #[must_use]
+    pub fn with_k_at(mut self, means: &[Mean]) -> Self {
+        self.k_at = means.iter().filter_map(|mean| self.at(*mean).ok()).collect();
+        self
+    }
+
+    /// k at a mean by the power law: it moves with the mean, and there is none where the law's variance is at most the
+    /// mean.
+    ///
+    /// # Errors
+    /// Why there is no power law.
+    pub fn at(&self, mean: Mean) -> Result<KAt, Why> {
+        let m = mean.get();
+        let at = self.power_law?.at(libm::log10(m));
+        let k = |log_variance: f64| {
+            let excess = libm::exp10(log_variance) - m;
+            if excess > 0.0 { m * m / excess } else { f64::INFINITY }
+        };
+        let best = k(at.value);
+        Ok(KAt {
+            mean: m,
+            variance: libm::exp10(at.value),
+            k: if best.is_finite() { Clumping::Estimated(best) } else { Clumping::Poisson },
+            limits: [k(at.high), k(at.low)],
+            among_the_means: self.means.is_some_and(|(least, largest)| (least..=largest).contains(&m)),
+        })
+    }
+
     /// a and b of the power law.
     #[must_use]
     pub fn a_and_b(&self) -> Option<(f64, f64)> {
@@ -66,11 +112,42 @@ impl MeanVariance {
 /// # Ok::<(), stopline::Error>(())
 /// ```
 pub fn mean_variance(walks: &[Frequencies], level: Level) -> Result<MeanVariance, Error> {
+    of_points(walks.iter().map(|walk| (walk.mean(), walk.variance())), level)
+}
+
+/// The same from means and variances (divisor n − 1), `None` where it is missing.
+///
+/// # Errors
+/// `out_of_range` for a mean or variance that is no number from 0, or a variance without a mean.
+///
+/// ```
+/// use stopline::{Level, dispersion::mean_variance_of};
+/// let laws = mean_variance_of(&[(1.0, Some(2.0)), (2.0, Some(6.0)), (4.0, Some(20.0))], Level::new(0.95)?)?;
+/// assert!((laws.patchiness.unwrap().slope.value - 2.0).abs() < 1e-12); // mean crowding 2·m
+/// # Ok::<(), stopline::Error>(())
+/// ```
+pub fn mean_variance_of(points: &[(f64, Option<f64>)], level: Level) -> Result<MeanVariance, Error> {
+    let allowed = |x: &f64| (0.0..1e15).contains(x);
+    for (mean, variance) in points {
+        if !allowed(mean) {
+            return Err(Error::new(Code::OutOfRange, "mean", mean, "a number from 0"));
+        }
+        if let Some(v) = variance.filter(|v| !allowed(v) || (*mean == 0.0 && *v > 0.0)) {
+            return Err(Error::new(Code::OutOfRange, "variance", v, "a number from 0, and 0 where the mean is 0"));
+        }
+    }
+    of_points(points.iter().map(|(mean, variance)| (Some(*mean), *variance)), level)
+}
+
+pub(super) fn of_points(
+    walks: impl Iterator<Item = (Option<f64>, Option<f64>)>,
+    level: Level,
+) -> Result<MeanVariance, Error> {
     let mut left_out = LeftOut::default();
     let (mut logs, mut crowding) = (Vec::new(), Vec::new());
     let mut means: Option<(f64, f64)> = None;
     for walk in walks {
-        let (Some(m), Some(s2)) = (walk.mean(), walk.variance()) else {
+        let (Some(m), Some(s2)) = walk else {
             left_out.one_site += 1;
             continue;
         };
@@ -92,6 +169,7 @@ pub fn mean_variance(walks: &[Frequencies], level: Level) -> Result<MeanVariance
         patchiness: line(&crowding, level)?,
         patchiness_left_out: LeftOut { equal_counts: 0, ..left_out },
         means,
+        k_at: Vec::new(),
         level,
     })
 }
@@ -117,6 +195,21 @@ impl Serialize for Shown<'_> {
     }
 }
 
+impl Serialize for KAt {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(None)?;
+        map.serialize_entry("mean", &self.mean)?;
+        map.serialize_entry("variance", &self.variance)?;
+        value(&mut map, "k", self.k.k(), self.k.name())?;
+        for (name, limit) in ["k_low", "k_high"].into_iter().zip(self.limits) {
+            let finite = limit.is_finite();
+            value(&mut map, name, finite.then_some(limit), if finite { "estimated" } else { "unbounded" })?;
+        }
+        map.serialize_entry("among_the_means", &self.among_the_means)?;
+        map.end()
+    }
+}
+
 impl Serialize for MeanVariance {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let mut map = serializer.serialize_map(None)?;
@@ -127,6 +220,9 @@ impl Serialize for MeanVariance {
         part(&mut map, "patchiness", &patchiness.map_err(|why| *why))?;
         map.serialize_entry("least_mean", &self.means.map(|means| means.0))?;
         map.serialize_entry("largest_mean", &self.means.map(|means| means.1))?;
+        if !self.k_at.is_empty() {
+            map.serialize_entry("k_at", &self.k_at)?;
+        }
         map.serialize_entry("level", &self.level)?;
         map.end()
     }

@@ -32,6 +32,20 @@ pub struct Line {
     pub mean_square: f64,
     /// Points.
     pub points: usize,
+    /// Mean of x, Σ(x − mean)², and Student's t.
+    #[serde(skip)]
+    spread: (f64, f64, f64),
+}
+
+impl Line {
+    /// The line at x, with its limits (of the line, not of a point).
+    pub(super) fn at(&self, x: f64) -> Coefficient {
+        let (centre, squares, t) = self.spread;
+        let value = self.intercept.value + self.slope.value * x;
+        let from = x - centre;
+        let se = libm::sqrt(self.mean_square * (1.0 / self.points as f64 + from * from / squares));
+        Coefficient { value, se, low: value - t * se, high: value + t * se }
+    }
 }
 
 /// The line through points (x, y) with intervals at `level`, from three points on.
@@ -58,5 +72,6 @@ pub(super) fn line(points: &[(f64, f64)], level: Level) -> Result<Result<Line, W
         r_squared: if yy > 0.0 { 1.0 - rest / yy } else { 1.0 },
         mean_square,
         points: points.len(),
+        spread: (x, xx, t),
     }))
 }

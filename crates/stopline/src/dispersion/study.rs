@@ -17,10 +17,9 @@ use super::spread::{Spread, spread};
 use super::supported::{Laws, supported_laws};
 use crate::counts::Counts;
 use crate::error::Error;
-use crate::params::Level;
+use crate::params::{Level, Mean};
 use crate::watch::{Watch, tell};
 use serde::ser::SerializeMap;
-use std::collections::BTreeMap;
 
 /// How a study is made.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -100,6 +99,15 @@ pub fn study_counts(counts: &Counts, how: &Studying, watch: &dyn Watch) -> Resul
     Ok(Fit { study: Some(study), ..fit })
 }
 
+impl Fit {
+    /// With the power law's k at these means, in the study if there is one.
+    #[must_use]
+    pub fn with_k_at(mut self, means: &[Mean]) -> Self {
+        self.study = self.study.map(|study| Study { mean_variance: study.mean_variance.with_k_at(means), ..study });
+        self
+    }
+}
+
 impl Study {
     pub(super) fn entries<M: SerializeMap>(&self, map: &mut M) -> Result<(), M::Error> {
         map.serialize_entry("bliss_owen", &self.bliss_owen)?;
@@ -108,9 +116,6 @@ impl Study {
         map.serialize_entry("mean_variance", &self.mean_variance)?;
         part(map, "laws", &self.laws)?;
         map.serialize_entry("order", &self.order)?;
-        map.serialize_entry("draws", &self.draws)?;
-        // What a paper must name beside the seed.
-        let made_by = [("name", "stopline"), ("version", env!("CARGO_PKG_VERSION"))];
-        map.serialize_entry("made_by", &BTreeMap::from(made_by))
+        map.serialize_entry("draws", &self.draws)
     }
 }

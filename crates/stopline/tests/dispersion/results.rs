@@ -1,9 +1,13 @@
 //! What counts cannot tell is named; the object of a fit; the model for a plan.
 
+use crate::properties::draw;
 use crate::{estimated, level};
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::SeedableRng;
 use serde_json::Value;
 use std::collections::BTreeSet;
-use stopline::dispersion::{Clumping, Frequencies, Got, WalkCounts, Why, fit};
+use stopline::counts::{Counts, Reading};
+use stopline::dispersion::{Clumping, Draws, Frequencies, Got, Notice, Studying, WalkCounts, Why, fit, study_counts};
 use stopline::{Code, Dispersion, Quiet};
 
 fn named(counts: &[u32]) -> (Clumping, Clumping) {
@@ -42,6 +46,11 @@ fn a_fit_of_every_kind_of_walk() {
     assert_eq!(fit.most_clumped().unwrap().field, "outlier");
     let common = &fit.common;
     assert_eq!((common.walks_used, common.walks_without_any, common.walks_of_one_site), (3, 2, 1));
+    let notices: Vec<_> = fit.fields.iter().map(|field| field.notice).collect();
+    let expected = [Notice::NoSites, Notice::AllZero, Notice::OneSite, Notice::EqualCounts].map(Some);
+    assert_eq!(notices[..4], expected);
+    // Four other sites are too few to call a count far above them.
+    assert_eq!(notices[4..], [None, None]);
     let usual = Frequencies::of(walks[5].counts).unwrap();
     assert_eq!(fit.fields[5].cox_reid, usual.cox_reid(level()).unwrap());
 
@@ -89,6 +98,51 @@ fn a_fit_of_every_kind_of_walk() {
     assert_eq!(json["fields"][5]["k"].as_f64(), usual.k_ml().unwrap().k());
     assert_eq!(json["fields"][0]["mean_is"], "undefined");
     assert_eq!(json["common"]["level"], 0.95);
+}
+
+/// A whole study of the same: each odd walk is named, the others have what they have alone.
+#[test]
+fn a_study_of_every_kind_of_walk() {
+    let mut table = "field,site,count\n".to_owned();
+    let mut add = |field: &str, counts: &[u32]| {
+        counts.iter().zip(1..).for_each(|(count, site)| table += &format!("{field},{site},{count}\n"));
+    };
+    let usual = [&[0, 1, 4, 0, 2, 1, 7, 0, 3, 1, 0, 2][..], &[5, 0, 3, 12, 4, 1, 2, 0, 0, 6, 1, 3]];
+    usual.iter().zip(["a", "b"]).for_each(|(counts, field)| add(field, counts));
+    let alone = Counts::read(table.as_bytes(), &Reading::default()).unwrap();
+    let mut add = |field: &str, counts: &[u32]| {
+        counts.iter().zip(1..).for_each(|(count, site)| table += &format!("{field},{site},{count}\n"));
+    };
+    add("zeros", &[0; 12]);
+    add("single", &[6]);
+    add("equal", &[2; 12]);
+    add("outlier", &[0, 1, 0, u32::MAX, 2, 0, 1, 1, 0, 3, 0, 1]);
+    let all = Counts::read(table.as_bytes(), &Reading::default()).unwrap();
+    let how = Studying { level: level(), draws: Draws::new(99, 1).unwrap(), run_length: 3 };
+    let (alone, all) = (study_counts(&alone, &how, &Quiet).unwrap(), study_counts(&all, &how, &Quiet).unwrap());
+    assert_eq!(alone.fields, all.fields[..2]);
+    assert_eq!(alone.study.as_ref().unwrap().tests, all.study.as_ref().unwrap().tests[..2]);
+    let notices: Vec<_> = all.fields[2..].iter().map(|field| field.notice.unwrap()).collect();
+    let far = Notice::FarAbove { count: u32::MAX.into() };
+    assert_eq!(notices, [Notice::AllZero, Notice::OneSite, Notice::EqualCounts, far]);
+    // Nothing in the object is NaN, which JSON has not.
+    assert!(serde_json::to_string(&all).unwrap().contains("far_above"));
+    assert_eq!(all.to_csv().unwrap().lines().count(), 7);
+}
+
+/// Clumped counts of many sites are rarely called far above: 2000 walks of each law, most of them small k.
+#[test]
+fn few_counts_are_far_above_by_chance() {
+    let mut rng = ChaCha8Rng::seed_from_u64(31);
+    for (mean, k) in [(0.5, 0.3), (1.5, 0.5), (1.5, 1.2), (6.0, 1.2), (6.0, 4.0)] {
+        let walks: Vec<Vec<u32>> = (0..2000).map(|_| (0..25).map(|_| draw(&mut rng, mean, k)).collect()).collect();
+        let walks: Vec<_> =
+            walks.iter().map(|counts| WalkCounts { field: "", visit: "", counts, missing: 0 }).collect();
+        let fields = fit(&walks, level(), &Quiet).unwrap().fields;
+        let far = fields.iter().filter(|field| matches!(field.notice, Some(Notice::FarAbove { .. }))).count();
+        println!("mean {mean}, k {k}: {far} of 2000");
+        assert!(far <= 20, "mean {mean}, k {k}: {far} of 2000");
+    }
 }
 
 #[test]
