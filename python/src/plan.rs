@@ -19,8 +19,8 @@ use stopline::{Dispersion, Error, K, Mean, Plants, Risk, Risks, Score, Share, Th
 ///     a line cannot be reached.
 /// attained : list of (float, str, float)
 ///     True mean per site, the call that would be wrong there, its exact probability.
-/// straight : (float, float, float) or None
-///     Slope and lower and upper intercept of straight lines that give this table.
+/// straight : list of (float, float) or None
+///     Slope and intercept of the lower and of the upper straight line that give this table.
 /// thresholds : (float, float) or None
 ///     Inadequate and adequate mean per site.
 /// digest, method, plants, k, cautions
@@ -185,8 +185,8 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 ///     First check, cap, sites between checks. Or:
 /// at : sequence of int, optional
 ///     The checks.
-/// method : {"calibrated", "wald", "optimal", "fixed", "curtailed", "two_stage", "two_stage_minimax", "nominal", "tuned"}
-///     How lines are derived; by default "calibrated" for two calls, "wald" for three, else "nominal".
+/// method : {"calibrated", "wald", "optimal", "converging", "fixed", "curtailed", "two_stage", "two_stage_minimax", "nominal", "tuned"}
+///     How lines are derived; by default "calibrated" for two and three calls, else "nominal".
 /// closing : {"call", "undecided"}
 ///     What happens at the cap; by default "undecided" for a precision, else "call".
 /// undecided_at_most : float, optional
@@ -277,8 +277,7 @@ pub fn plan(
         };
         let checks = at.map_or_else(|| Checks::every(min_sites, max_sites, every), Checks::at)?;
         let (usual, closes) = match aim {
-            Aim::TwoCalls { .. } => ("calibrated", "call"),
-            Aim::ThreeCalls { .. } => ("wald", "call"),
+            Aim::TwoCalls { .. } | Aim::ThreeCalls { .. } => ("calibrated", "call"),
             Aim::Precision { .. } => ("nominal", "undecided"),
             _ => ("nominal", "call"),
         };
@@ -455,8 +454,8 @@ impl Plan {
         std::iter::once("sites").chain(self.0.asked().aim.columns().iter().map(|c| c.as_str())).collect()
     }
     #[getter]
-    fn straight(&self) -> Option<(f64, f64, f64)> {
-        self.0.straight().map(|s| (s.slope, s.lower, s.upper))
+    fn straight(&self) -> Option<[(f64, f64); 2]> {
+        self.0.straight().map(|lines| lines.map(|line| (line.slope, line.intercept)))
     }
     #[getter]
     fn attained(&self) -> Vec<(f64, &'static str, f64)> {

@@ -256,12 +256,18 @@ def test_plans_of_every_aim() -> None:
     np.testing.assert_allclose(curve.inadequate, [0.956, 0.553, 0.061], atol=5e-4)
     assert curve.se_over_mean is None
     plan = stopline.plan(inadequate=1.0, adequate=2.0, upper=(4.0, 7.0), k=1.2, max_sites=60)
-    assert plan.method == "wald" and len(plan.columns) == 5
+    assert plan.method == "calibrated" and len(plan.columns) == 5
+    assert all(p <= 0.1 for _, _, p in plan.attained)
     again = stopline.Plan.from_json(plan.to_json())
     assert again == plan and again.lines == plan.lines
-    for method in ["curtailed", "two_stage", "two_stage_minimax"]:
+    for method in ["converging", "curtailed", "two_stage", "two_stage_minimax"]:
         plan = stopline.plan(inadequate=1.0, adequate=2.0, k=1.2, method=method)
         assert all(p <= 0.1 for _, _, p in plan.attained)
+        assert (plan.straight is None) == (method != "converging")
+    (steep, below), (flat, above) = stopline.plan(
+        inadequate=1.0, adequate=2.0, k=1.2, max_sites=60, method="converging"
+    ).straight or [(0.0, 0.0)] * 2
+    assert steep > flat and below < 0.0 < above
     with pytest.raises(stopline.StoplineError) as caught:
         stopline.plan(k=1.2, critical=1.0, se_over_mean=0.25)
     assert caught.value.code == "combination"

@@ -1,7 +1,8 @@
 //! Plans of every kind against published values and slow searches.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, missing_docs)]
+#![allow(clippy::cast_possible_truncation)]
 
-use stopline::evaluate::{evaluate, evaluate_lines, largest_expected_sites, plain_mean};
+use stopline::evaluate::{curve_of_laws, evaluate, evaluate_lines, largest_expected_sites, plain_mean};
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Pair, Plan, Sides};
 use stopline::{
     Call, Code, Column, Dispersion, K, Level, Lines, Mean, Plants, Quiet, Risk, Risks, Row, Score, Thresholds, Verdict,
@@ -284,6 +285,137 @@ fn three_calls_against_every_path() {
     assert!(stated.next().is_none());
     // The lower pair must lie below the upper.
     assert_eq!(Aim::three_calls(pair(0.5, 3.5, 0.2), pair(3.0, 6.0, 0.2)).unwrap_err().code(), Code::Combination);
+}
+
+/// Lorden 1976, Ann. Statist. 4:281–291: slopes of the two likelihood ratios against a mean in the middle (formula
+/// from memory; Poisson: (b − a)/ln(b/a) between means a and b). Against a search through such lines, by themselves:
+/// every pair of tables for 7 middle means, with every cut where they meet or at the cap.
+#[test]
+fn converging_lines_against_a_search() {
+    let law = Dispersion::Poisson;
+    let (low, high, risk, cap): (f64, f64, f64, u32) = (0.8, 3.6, 0.12, 5);
+    let asked = design(law, two_calls(low, high, risk), Checks::every(1, cap, 1).unwrap(), Closing::Call);
+    let plan = Plan::design(asked.clone(), Method::Converging, &Quiet).unwrap();
+    let most = |lines: &Lines| largest_expected_sites(lines, &Score::Count, &law).unwrap();
+    let slope = |a: f64, b: f64| (b - a) / (b / a).ln();
+    let mut best: Option<stopline::evaluate::LargestSites> = None;
+    for step in 1..8 {
+        let middle = low * (high / low).powf(f64::from(step) / 8.0);
+        let (down, up) = (slope(middle, high), slope(low, middle));
+        let tables = |slope: f64, sign: f64, round: &dyn Fn(f64) -> f64| {
+            let at = |h: f64| -> Vec<i64> {
+                (1..=cap).map(|n| round(slope * f64::from(n) + sign * h).max(-1.0) as i64).collect()
+            };
+            let mut all: Vec<Vec<i64>> = (0..240).map(|i| at(f64::from(i) * 0.05 - 1.0)).collect();
+            all.dedup();
+            all
+        };
+        let lower = tables(down, -1.0, &f64::floor);
+        for upper in tables(up, 1.0, &|x| x.ceil().max(0.0)) {
+            for lower in &lower {
+                let meet = (0..cap as usize - 1).find(|&i| lower[i] + 1 >= upper[i]).unwrap_or(cap as usize - 1);
+                let cuts = if lower[meet] + 1 >= upper[meet] { upper[meet] - 1..=lower[meet] } else { 0..=20 };
+                for cut in cuts.filter(|&cut| cut >= 0) {
+                    let line = |n: usize| (lower[n] >= 0).then_some(lower[n]);
+                    let rows = (0..meet).map(|i| Row::two_calls(i as u32 + 1, line(i), Some(upper[i]), None));
+                    let last = Row::two_calls(meet as u32 + 1, Some(cut), Some(cut + 1), None);
+                    let lines = Lines::new(rows.chain([last]).collect()).unwrap();
+                    let at = |m: f64| {
+                        let laws = [law.laws(&Score::Count, mean(m)).unwrap()];
+                        curve_of_laws(&lines, &[m], &laws, &Quiet).unwrap().rows.remove(0)
+                    };
+                    if at(low).adequate > risk || at(high).inadequate > risk {
+                        continue;
+                    }
+                    let worse = |b: &stopline::evaluate::LargestSites| at(b.mean).expected_sites >= b.expected_sites;
+                    if best.as_ref().is_none_or(|b| !worse(b)) {
+                        let found = most(&lines);
+                        if best.as_ref().is_none_or(|b| found.expected_sites < b.expected_sites) {
+                            best = Some(found);
+                        }
+                    }
+                }
+            }
+        }
+    }
+    let (found, searched) = (most(plan.lines()).expected_sites, best.unwrap().expected_sites);
+    assert!(found <= searched * 1.002, "{found} {searched}");
+    let optimal = Plan::design(asked, Method::Optimal, &Quiet).unwrap();
+    assert!(optimal.proof().unwrap().bound <= found);
+}
+
+/// The lines that are printed give the table, the lower one steeper; where they meet the walk ends before the cap.
+#[test]
+fn converging_lines_print_and_meet() {
+    for (law, score, low, high) in [
+        (constant(1.2), Score::Count, 1.0, 2.0),
+        (Dispersion::power_law(1.6, 1.3).unwrap(), Score::Count, 1.0, 2.5),
+        (Dispersion::k_spread(K::new(1.2).unwrap(), 0.4).unwrap(), Score::Count, 1.0, 2.0),
+        (
+            Dispersion::k_interval(K::new(1.2).unwrap(), K::new(0.9).unwrap(), K::new(2.0).unwrap()).unwrap(),
+            Score::Count,
+            1.0,
+            2.2,
+        ),
+        (Dispersion::Binomial, Score::positive(0, 1).unwrap(), 0.2, 0.4),
+    ] {
+        let asked =
+            Design { score, ..design(law, two_calls(low, high, 0.1), Checks::every(3, 90, 1).unwrap(), Closing::Call) };
+        let plan = Plan::design(asked.clone(), Method::Converging, &Quiet).unwrap_or_else(|e| panic!("{law:?} {e}"));
+        assert!(plan.attained().iter().all(|row| row.p <= 0.1 && row.p > 0.09), "{:?}", plan.attained());
+        assert!(plan.lines().cap() < 90, "{law:?}");
+        let [lower, upper] = plan.straight().unwrap();
+        assert!(lower.slope > upper.slope && lower.intercept < 0.0 && upper.intercept > 0.0);
+        let (last, rows) = plan.lines().rows().split_last().unwrap();
+        for row in rows {
+            let at = |line: stopline::plan::Line| line.intercept + line.slope * f64::from(row.at);
+            let low = at(lower).floor();
+            assert_eq!(row.at_most(Call::Inadequate), (low >= 0.0).then_some(low as i64));
+            assert_eq!(row.at_least(Call::Adequate), Some(at(upper).ceil() as i64));
+        }
+        assert!(last.closes());
+    }
+    let asked = design(constant(1.2), two_calls(1.0, 2.0, 0.1), Checks::every(3, 10, 1).unwrap(), Closing::Call);
+    let refused = Plan::design(asked.clone(), Method::Converging, &Quiet).unwrap_err();
+    assert_eq!((refused.code(), refused.allowed().contains("max_sites 22 would do")), (Code::NoPlan, true));
+    let open = Design { closing: Closing::Undecided, ..asked };
+    assert_eq!(Plan::design(open, Method::Converging, &Quiet).unwrap_err().code(), Code::Combination);
+}
+
+/// Four lines tuned together: each pair's risk comes close to what is asked and stays below, and every mean takes
+/// fewer sites than under Wald's lines.
+#[test]
+fn three_calls_keep_exact_risks() {
+    let aim = Aim::three_calls(pair(1.0, 2.0, 0.1), pair(4.0, 7.0, 0.05)).unwrap();
+    let law = constant(1.2);
+    let asked = design(law, aim, Checks::every(5, 60, 1).unwrap(), Closing::Call);
+    let plan = Plan::design(asked.clone(), Method::Calibrated, &Quiet).unwrap();
+    let wald = Plan::design(asked.clone(), Method::Wald, &Quiet).unwrap();
+    let p: Vec<f64> = plan.attained().iter().map(|row| row.p).collect();
+    for (sum, risk) in [(p[0] + p[1], 0.1), (p[2], 0.1), (p[3], 0.05), (p[4] + p[5], 0.05)] {
+        assert!(sum <= risk && sum > 0.9 * risk, "{p:?}");
+    }
+    let means = [1.0, 1.4, 2.0, 4.0, 5.3, 7.0].map(mean);
+    let sites = |plan: &Plan| evaluate(plan, &law, &means, &Quiet).unwrap().curve.rows;
+    for (ours, wald) in sites(&plan).iter().zip(sites(&wald)) {
+        assert!(ours.expected_sites < wald.expected_sites, "{ours:?} {wald:?}");
+    }
+    // A cap at which a fixed walk cannot keep a pair's risks; what is said to do does.
+    let short = |cap| Design { checks: Checks::every(5, cap, 1).unwrap(), ..asked.clone() };
+    let refused = Plan::design(short(20), Method::Calibrated, &Quiet).unwrap_err();
+    assert_eq!(refused.code(), Code::NoPlan);
+    let would_do: u32 = refused.allowed().split(' ').nth(1).unwrap().parse().unwrap();
+    Plan::design(short(would_do), Method::Calibrated, &Quiet).unwrap();
+    // An interval of k: every wrong call at its worst k.
+    let interval = Dispersion::k_interval(K::new(1.2).unwrap(), K::new(0.8).unwrap(), K::new(2.0).unwrap()).unwrap();
+    let wide = Design { dispersion: interval, checks: Checks::every(5, 80, 5).unwrap(), ..asked };
+    let plan = Plan::design(wide, Method::Calibrated, &Quiet).unwrap();
+    let laws = (0..40).map(|i| constant(0.8 * 2.5_f64.powf(f64::from(i) / 39.0)));
+    for under in laws {
+        let rows = evaluate(&plan, &under, &[1.0, 2.0, 4.0, 7.0].map(mean), &Quiet).unwrap().curve.rows;
+        assert!(rows[0].marginal + rows[0].adequate <= 0.1 + 1e-12 && rows[1].inadequate <= 0.1 + 1e-12);
+        assert!(rows[2].adequate <= 0.05 + 1e-12 && rows[3].inadequate + rows[3].marginal <= 0.05 + 1e-12);
+    }
 }
 
 #[test]

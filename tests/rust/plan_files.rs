@@ -2,73 +2,16 @@
 //! A file is refused unless what it says is unchanged or only what never alters a decision has changed.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, missing_docs)]
 
+#[path = "small_plans.rs"]
+mod small_plans;
+
 use serde_json::Value;
-use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Pair, Plan, Sides};
-use stopline::{Code, Dispersion, K, Level, Mean, Plants, Quiet, Risk, Risks, Score, Share, Thresholds};
+use small_plans::plans;
+use stopline::Code;
+use stopline::plan::Plan;
 
 /// Keys that belong to people and embedders.
 const FREE: [&str; 3] = ["about", "host", "made_by"];
-
-fn design(dispersion: Dispersion, closing: Closing, checks: Checks) -> Design {
-    let mean = |m| Mean::new(m).unwrap();
-    let risk = Risk::new(0.1).unwrap();
-    Design {
-        score: Score::Count,
-        plants: Plants::new(3).unwrap(),
-        dispersion,
-        aim: Aim::TwoCalls {
-            thresholds: Some(Thresholds::new(mean(1.0), mean(4.0)).unwrap()),
-            risks: Some(Risks::new(risk, risk).unwrap()),
-        },
-        checks,
-        closing,
-    }
-}
-
-fn plans() -> Vec<Plan> {
-    let k = |k| K::new(k).unwrap();
-    let constant = Dispersion::ConstantK { k: k(2.0) };
-    let made = |dispersion: &Dispersion, closing, checks: Checks, method| {
-        Plan::design(design(*dispersion, closing, checks), method, &Quiet).unwrap()
-    };
-    let every = || Checks::every(2, 9, 3).unwrap();
-    let interval = Dispersion::k_interval(k(2.0), k(1.5), k(3.0)).unwrap();
-    let undecided = Share::new(0.3).unwrap();
-    let aimed = |aim, dispersion: &Dispersion, closing, method| {
-        Plan::design(Design { aim, ..design(*dispersion, closing, every()) }, method, &Quiet).unwrap()
-    };
-    let mean = |m| Mean::new(m).unwrap();
-    let risk = Risk::new(0.1).unwrap();
-    let pair = |low, high| Pair {
-        thresholds: Thresholds::new(mean(low), mean(high)).unwrap(),
-        risks: Risks::new(risk, risk).unwrap(),
-    };
-    let confidence = Level::new(0.85).unwrap();
-    let interval_aim = Aim::Interval { critical: mean(1.5), confidence, sides: Sides::One };
-    let three = Aim::three_calls(pair(0.5, 1.5), pair(3.0, 6.0)).unwrap();
-    let precision = Aim::Precision { se_over_mean: Level::new(0.4).unwrap() };
-    let power = Dispersion::power_law(1.6, 1.3).unwrap();
-    vec![
-        aimed(interval_aim, &power, Closing::Call, Method::Nominal),
-        aimed(three, &constant, Closing::Call, Method::Wald),
-        aimed(three, &Dispersion::k_spread(k(2.0), 0.3).unwrap(), Closing::Undecided, Method::Wald),
-        aimed(precision, &constant, Closing::Undecided, Method::Nominal),
-        made(&constant, Closing::Call, Checks::every(2, 14, 1).unwrap(), Method::TwoStage),
-        made(&constant, Closing::Call, Checks::every(2, 14, 3).unwrap(), Method::Curtailed),
-        made(&constant, Closing::Call, every(), Method::Calibrated),
-        made(&Dispersion::Poisson, Closing::Undecided, every(), Method::Wald),
-        made(&interval, Closing::Call, Checks::at(vec![3, 12]).unwrap(), Method::Calibrated),
-        made(&constant, Closing::Call, Checks::at(vec![9]).unwrap(), Method::Fixed),
-        made(&constant, Closing::Call, every(), Method::Optimal),
-        Plan::optimal(
-            design(constant, Closing::Undecided, every()),
-            &Objective::LargestExpectedSites,
-            Some(undecided),
-            &Quiet,
-        )
-        .unwrap(),
-    ]
-}
 
 /// What decides, in one form whatever the spelling.
 fn deciding(text: &str) -> Option<Value> {

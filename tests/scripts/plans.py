@@ -102,6 +102,26 @@ def precision():
     return [*rows[:-1], row(40, stop(None, last["from"] - 1, "undecided"), last)]
 
 
+def converging(spec, thresholds, risks, share, checks):
+    """Lorden's (1976) two one-sided tests of a mean between the thresholds, ln risk as he gives it: lines that
+    converge; where they meet, and at the cap, totals up to the middle of both are inadequate."""
+    low, high = map(mpf, thresholds)
+    middle = low * (high / low) ** mpf(share)
+    rows = []
+    tests = ((middle, high, mpmath.log(mpf(risks[1]))), (low, middle, -mpmath.log(mpf(risks[0]))))
+    for n in checks:
+        lines = []
+        for a, b, ln in tests:
+            # ln of the likelihood ratio of b against a is d·T + n·e: the slope is −e/d.
+            slope, _, unit = wald_parameters(spec, (a, b), (mpf(1) / (1 + mpmath.e), mpf(1) / (1 + mpmath.e)))
+            lines.append(slope * n + ln * unit)  # the intercept of equal risks 1/(1 + e) is 1/d
+        a, b = whole(lines[0], mpmath.floor), whole(lines[1], mpmath.ceil)
+        if a + 1 >= b or n == checks[-1]:
+            cut = whole((lines[0] + lines[1]) / 2, mpmath.floor)
+            return [*rows, two_calls(n, cut, cut + 1)]
+        rows.append(two_calls(n, a if a >= 0 else None, b))
+
+
 GOOD_LOW = [None, None, None, 1, 3, 5, 8, 10, 13, 15, 17, 20, 22, 25, 27, 30, 32, 35, 37, 42]
 GOOD_HIGH = [9, 11, 13, 14, 16, 18, 20, 22, 24, 26, 28, 30, 31, 33, 35, 37, 39, 40, 42, 43]
 GOOD = [two_calls(n, *lines) for n, lines in enumerate(zip(GOOD_LOW, GOOD_HIGH), 1)]
@@ -198,6 +218,11 @@ PLANS = {
         "enough at T ≥ 1/(D² − 1/(kn)), D .25, k 2 (Kuno 1969, Researches on Population Ecology 11:127-136; from memory)",
         precision(),
         [(NB2, [*MEANS, 2.25], False)],
+    ),
+    "converging": (
+        "converging lines by two one-sided tests (Lorden 1976, Annals of Statistics 4:281-291; formula from memory), thresholds 1 and 2, k 1.2, risks .1 and .1",
+        converging({"kind": "neg_bin", "k": 1.2}, (1.0, 2.0), (0.1, 0.1), 0.5, schedule(1, 90)),
+        [({"kind": "neg_bin", "k": 1.2}, MEANS, True), ({"kind": "neg_bin", "k": 0.1}, MEANS, False)],
     ),
     "one_site": ("a single site", [two_calls(1, 2, 3)], [(NB2, MEANS, True)]),
     "sure_at_4": (

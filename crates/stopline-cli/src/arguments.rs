@@ -242,7 +242,7 @@ Examples:
       --per site --min-sites 15 --max-sites 50
   stopline plan --aim precision --se-over-mean 0.25 --k 2 --max-sites 100
   stopline plan --aim three-calls --inadequate 1 --adequate 2 --upper-inadequate 4 \\
-      --upper-adequate 7 --k 1.2 --per site --method wald")]
+      --upper-adequate 7 --k 1.2 --per site --max-sites 60")]
 pub struct Plan {
     /// Clumping k (variance m + m²/k at mean m): the smaller, the more clumped
     #[arg(long, value_name = "K", help_heading = "Clumping", conflicts_with_all = ["poisson", "from"])]
@@ -363,12 +363,12 @@ pub struct ShapeArguments {
     /// Check after these numbers of sites only
     #[arg(long, value_name = "N,...", conflicts_with_all = ["min_sites", "max_sites", "every", "lines"])]
     pub checks: Option<String>,
-    /// calibrated: parallel lines as narrow as the exact risks allow; optimal: fewest expected sites;
-    /// fixed: one check; curtailed: the same, ended as soon as its call is certain; two-stage: two
+    /// calibrated: parallel lines as narrow as the exact risks allow; converging: straight lines that
+    /// meet, likewise; optimal: fewest expected sites; fixed: one check; curtailed: the same, ended as soon as its call is certain; two-stage: two
     /// checks; two-stage-minimax: two checks, fewest sites at most; wald: lines of Wald (1947), whose
     /// risks are nominal; nominal: lines by formula, for an interval or a precision; tuned: the same, with
     /// the true precision kept over a range of means (--over)
-    /// [default: calibrated; wald for three calls, nominal for an interval or a precision]
+    /// [default: calibrated; nominal for an interval or a precision]
     #[arg(long, value_name = "METHOD", conflicts_with = "lines")]
     pub method: Option<String>,
     /// At the most sites: call, or undecided between the lines [default: call; undecided for a precision]

@@ -9,7 +9,7 @@ use crate::words::{figures, in_all_units, many, one_line, wrapped};
 use stopline::decide::standing_cautions;
 use stopline::dispersion::{Clumping, FieldMeans};
 use stopline::evaluate::{evaluate, largest_expected_sites};
-use stopline::plan::{Closing, Method, Objective, Plan, Straight};
+use stopline::plan::{Closing, Line, Method, Objective, Plan};
 use stopline::{Dispersion, Error, K, Mean, Row, Watch, stated};
 
 /// Checks that the report shows; the card has all.
@@ -190,14 +190,13 @@ fn stops(plan: &Plan) -> String {
 
 /// The straight lines of the plan, as a paper prints them: every digit counts.
 fn straight(plan: &Plan) -> String {
-    let Some(Straight { slope, lower, upper }) = plan.straight() else { return String::new() };
-    let signed = |x: f64| format!("{} {}", if x < 0.0 { '-' } else { '+' }, x.abs());
+    let Some(both) = plan.straight() else { return String::new() };
+    let [lower, upper] = both.map(|Line { slope, intercept }| {
+        format!("{slope} × sites {} {}", if intercept < 0.0 { '-' } else { '+' }, intercept.abs())
+    });
     let where_ = if plan.asked().closing == Closing::Call { "before the last check" } else { "at every check" };
-    let lines = format!("adequate at or above {slope} × sites {}", signed(upper));
-    wrapped(
-        "",
-        &format!("As straight lines {where_}: inadequate at or below {slope} × sites {}, {lines}.", signed(lower)),
-    )
+    let lines = format!("inadequate at or below {lower}, adequate at or above {upper}");
+    wrapped("", &format!("As straight lines {where_}: {lines}."))
 }
 
 /// What the optimal plan would save over a calibrated one.

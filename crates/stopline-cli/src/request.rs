@@ -89,8 +89,7 @@ impl ShapeArguments {
     /// The method of plans that are derived.
     pub fn method(&self, aim: &str) -> Result<Method, Error> {
         let usual = match aim {
-            "two-calls" => Method::Calibrated,
-            "three-calls" => Method::Wald,
+            "two-calls" | "three-calls" => Method::Calibrated,
             _ => Method::Nominal,
         };
         match self.method.as_deref().map_or(Ok(usual), Method::parse) {

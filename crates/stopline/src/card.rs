@@ -3,7 +3,7 @@
 use crate::decide::standing_cautions;
 use crate::lines::{Call, Column, Row};
 use crate::params::{Mean, Plants, Unit};
-use crate::plan::{Aim, AttainedRow, Closing, Design, Plan};
+use crate::plan::{Aim, AttainedRow, Closing, Design, Line, Plan};
 use crate::score::Score;
 use std::fmt::Write as _;
 
@@ -100,18 +100,14 @@ fn head(out: &mut String, plan: &Plan) {
     };
     wrap(out, &format!("One site is {plants_words}. {add}; after each listed site compare the total."));
     plan.asked().in_words().iter().for_each(|text| wrap(out, text));
-    if let Some(line) = plan.straight() {
-        wrap(
-            out,
-            &format!(
-                "Lines: inadequate at or below {} x sites {}; adequate at or above {} x sites {}.",
-                line.slope,
-                signed(line.lower),
-                line.slope,
-                signed(line.upper)
-            ),
-        );
+    if let Some([lower, upper]) = plan.straight().map(|lines| lines.map(line)) {
+        wrap(out, &format!("Lines: inadequate at or below {lower}; adequate at or above {upper}."));
     }
+}
+
+/// `1.41 x sites - 6.17`
+fn line(line: Line) -> String {
+    format!("{} x sites {}", line.slope, signed(line.intercept))
 }
 
 /// A column's heading in two lines, and its width.

@@ -22,6 +22,8 @@ pub enum Method {
     Calibrated,
     /// Fewest expected sites at the exact risks, with a bound that no plan can beat.
     Optimal,
+    /// Straight lines that converge, as narrow as the exact risks allow.
+    Converging,
     /// One check: the fewest sites at which a cut keeps the risks.
     Fixed,
     /// A fixed walk that ends as soon as its call can no longer change.
@@ -40,10 +42,11 @@ pub enum Method {
 
 impl Method {
     /// Every method.
-    pub const ALL: [Method; 10] = [
+    pub const ALL: [Method; 11] = [
         Method::Wald,
         Method::Calibrated,
         Method::Optimal,
+        Method::Converging,
         Method::Fixed,
         Method::Curtailed,
         Method::TwoStage,
@@ -60,6 +63,7 @@ impl Method {
             Self::Wald => "wald",
             Self::Calibrated => "calibrated",
             Self::Optimal => "optimal",
+            Self::Converging => "converging",
             Self::Fixed => "fixed",
             Self::Curtailed => "curtailed",
             Self::TwoStage => "two_stage",
@@ -138,12 +142,13 @@ impl Design {
                 Method::Wald,
                 Method::Calibrated,
                 Method::Optimal,
+                Method::Converging,
                 Method::Fixed,
                 Method::Curtailed,
                 Method::TwoStage,
                 Method::TwoStageMinimax,
             ],
-            Aim::ThreeCalls { .. } => &[Method::Wald],
+            Aim::ThreeCalls { .. } => &[Method::Wald, Method::Calibrated],
             Aim::Interval { .. } => &[Method::Nominal],
             Aim::Precision { .. } => &[Method::Nominal, Method::Tuned],
         };
@@ -238,26 +243,25 @@ impl Asked<'_> {
     /// One law at each threshold, of one family: the nominal one, with the k of the geometric middle of
     /// the thresholds where k moves with the mean.
     pub fn nominal(&self) -> Result<[Law; 2], Error> {
+        self.nominal_at([self.thresholds.inadequate(), self.thresholds.adequate()])
+    }
+
+    /// The same at any means.
+    pub fn nominal_at<const N: usize>(&self, means: [Mean; N]) -> Result<[Law; N], Error> {
         let (low, high) = (self.thresholds.inadequate().get(), self.thresholds.adequate().get());
         let one = match self.design.dispersion {
             Dispersion::PowerLaw { .. } => {
                 let middle = Mean::new(libm::sqrt(low * high))?;
                 self.design.dispersion.k(middle).map_or(Dispersion::Poisson, |k| Dispersion::ConstantK { k })
             }
+            Dispersion::KSpread { median: k, .. } | Dispersion::KInterval { k, .. } => Dispersion::ConstantK { k },
+            Dispersion::Proportion { a, b, .. } => Dispersion::proportion(a, b, 0.0)?,
             other => other,
         };
-        let law = |mean| -> Result<Law, Error> {
-            let laws = one.laws(&self.design.score, mean)?;
-            match one {
-                Dispersion::KSpread { median: k, .. } => Ok(Law::NegBin { mean, k }),
-                _ => laws
-                    .nodes
-                    .into_iter()
-                    .next()
-                    .map(|(_, law)| law)
-                    .ok_or_else(|| Error::about(Code::Combination, "dispersion without a law", "at least one")),
-            }
-        };
-        Ok([law(self.thresholds.inadequate())?, law(self.thresholds.adequate())?])
+        let mut laws = Vec::with_capacity(N);
+        for mean in means {
+            laws.extend(one.laws(&self.design.score, mean)?.nodes.into_iter().map(|(_, law)| law));
+        }
+        laws.try_into().map_err(|_| Error::about(Code::Combination, "dispersion with several laws", "one at each mean"))
     }
 }

@@ -33,7 +33,7 @@ pub use digest::Digest;
 pub use fixed::Fixed;
 pub use levels::{Level, levels};
 pub use optimal::{Objective, Proof};
-pub use straight::Straight;
+pub use straight::{Line, Straight};
 pub use table::Table;
 pub(crate) use wire::required;
 
@@ -104,6 +104,9 @@ impl Plan {
                 Some(found) => found,
                 None => return Err(no_plan(&design, method, watch)?),
             },
+            Aim::ThreeCalls { lower, upper } if method == Method::Calibrated => {
+                (design.checks.clone(), design.calibrated_three_calls(lower, upper, watch)?)
+            }
             Aim::ThreeCalls { lower, upper } => (design.checks.clone(), design.three_calls(lower, upper)?),
             Aim::Interval { critical, confidence, sides } => {
                 (design.checks.clone(), design.interval(critical, confidence, sides)?)
@@ -252,15 +255,20 @@ impl Plan {
         &self.digest
     }
 
-    /// Slope and intercepts of two parallel straight lines that give this very table, with as few
-    /// decimals as do; `None` where no such lines exist.
+    /// The lower and the upper straight line that give this very table, parallel unless the plan's lines
+    /// converge, with as few decimals as do; `None` where no such lines exist.
     #[must_use]
-    pub fn straight(&self) -> Option<Straight> {
-        if matches!(self.method, Method::Curtailed | Method::TwoStage | Method::TwoStageMinimax | Method::Fixed) {
-            return None; // nobody draws a line through one check
+    pub fn straight(&self) -> Option<[Line; 2]> {
+        let (asked, closing) = (self.design.asked().ok()?, self.design.closing);
+        match self.method {
+            // Nobody draws a line through one check.
+            Method::Curtailed | Method::TwoStage | Method::TwoStageMinimax | Method::Fixed => None,
+            Method::Converging => {
+                let slopes = asked.converging_slopes().ok()?;
+                slopes.into_iter().find_map(|slopes| straight::through(&self.lines, slopes, closing))
+            }
+            _ => straight::through(&self.lines, [asked.wald().ok()?.slope; 2], closing),
         }
-        let wald = self.design.asked().ok()?.wald().ok()?;
-        Straight::through(&self.lines, wald.slope, self.design.closing)
     }
 }
 
@@ -269,7 +277,7 @@ impl design::Asked<'_> {
     fn two_calls(&self, method: Method, watch: &dyn Watch) -> Result<Option<(Checks, Lines)>, Error> {
         let Design { checks, closing, .. } = self.design;
         let (sites, cap) = (checks.sites(), checks.cap());
-        let calls = matches!(method, Method::Fixed | Method::Curtailed | Method::TwoStage | Method::TwoStageMinimax);
+        let calls = !matches!(method, Method::Wald | Method::Calibrated | Method::Optimal);
         if calls && *closing == Closing::Undecided {
             let what = format!("closing of a {} plan", method.as_str());
             return Err(Error::new(Code::Combination, what, "undecided", "call"));
@@ -284,6 +292,7 @@ impl design::Asked<'_> {
                 Some((checks.clone(), wald.lines(&sites, *closing, wald.middle_cut(cap))?))
             }
             Method::Calibrated => self.calibrated(&sites, watch)?.map(|lines| (checks.clone(), lines)),
+            Method::Converging => self.converging(&sites, watch)?,
             Method::Curtailed => fewest()?.map(|f| curtailed::curtailed(self.design, f)).transpose()?,
             Method::TwoStage | Method::TwoStageMinimax => {
                 let most = if method == Method::TwoStage { Some(cap) } else { fewest()?.map(|f| f.sites) };

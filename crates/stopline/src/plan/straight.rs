@@ -8,8 +8,34 @@
 use super::checks::Closing;
 use super::design::Asked;
 use crate::error::{Code, Error};
+use crate::law::{Law, Tilt};
 use crate::lines::{Call, Lines, Row};
 use crate::score::Total;
+
+/// A straight line on the total: intercept + slope·n after n sites.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Line {
+    /// Enemies per site.
+    pub slope: f64,
+    /// Enemies.
+    pub intercept: f64,
+}
+
+impl Line {
+    fn at(&self, n: u32) -> f64 {
+        self.intercept + self.slope * f64::from(n)
+    }
+
+    /// As the lower line at `n` sites: the largest total on or below it.
+    pub(crate) fn inadequate_at_most(&self, n: u32) -> Option<Total> {
+        at_most(self.at(n))
+    }
+
+    /// As the upper line at `n` sites: the smallest total on or above it.
+    pub(crate) fn adequate_at_least(&self, n: u32) -> Total {
+        at_least(self.at(n))
+    }
+}
 
 /// Two parallel lines: inadequate if T ≤ lower + slope·n, adequate if T ≥ upper + slope·n.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -45,13 +71,7 @@ impl Asked<'_> {
     /// Wald's lines for the nominal law.
     pub fn wald(&self) -> Result<Straight, Error> {
         let [low, high] = self.nominal()?;
-        let tilt = low.tilt_to(&high).filter(|t| t.ln_ratio > 0.0).ok_or_else(|| {
-            Error::about(
-                Code::Combination,
-                "laws at the two thresholds",
-                "of one family, the second with the larger mean",
-            )
-        })?;
+        let tilt = tilt(&low, &high)?;
         let (a, b) = (self.risks.false_adequate().get(), self.risks.false_inadequate().get());
         Ok(Straight {
             slope: -tilt.ln_site / tilt.ln_ratio,
@@ -61,23 +81,26 @@ impl Asked<'_> {
     }
 }
 
-impl Straight {
-    /// The lower line at `n` sites, as the largest total on or below it.
-    pub(crate) fn inadequate_at_most(&self, n: u32) -> Option<Total> {
-        at_most(self.lower + self.slope * f64::from(n))
-    }
+/// The tilt from the law at a lower mean to that at a higher one.
+pub(super) fn tilt(low: &Law, high: &Law) -> Result<Tilt, Error> {
+    low.tilt_to(high).filter(|t| t.ln_ratio > 0.0).ok_or_else(|| {
+        Error::about(Code::Combination, "laws at the two thresholds", "of one family, the second with the larger mean")
+    })
+}
 
-    /// The upper line at `n` sites, as the smallest total on or above it.
-    pub(crate) fn adequate_at_least(&self, n: u32) -> Total {
-        at_least(self.upper + self.slope * f64::from(n))
+impl Straight {
+    /// The lower and the upper line.
+    pub(crate) fn both(&self) -> [Line; 2] {
+        [self.lower, self.upper].map(|intercept| Line { slope: self.slope, intercept })
     }
 
     /// The table of these lines. A plan that closes by a call says inadequate at the cap for totals
     /// up to `cut`.
     pub(crate) fn lines(&self, sites: &[u32], closing: Closing, cut: Total) -> Result<Lines, Error> {
         let cap = sites.last().copied().unwrap_or(0);
+        let [lower, upper] = self.both();
         let row = |&n: &u32| {
-            let (low, high) = (self.inadequate_at_most(n), self.adequate_at_least(n));
+            let (low, high) = (lower.inadequate_at_most(n), upper.adequate_at_least(n));
             if n < cap {
                 Row::two_calls(n, low, Some(high), None)
             } else if closing == Closing::Undecided {
@@ -89,45 +112,46 @@ impl Straight {
         Lines::new(sites.iter().map(row).collect())
     }
 
-    /// Parallel lines with a slope near `slope` that give exactly these rows (the closing row of a plan
-    /// that closes by a call aside), rounded to as few decimals as do, at least two.
-    pub(crate) fn through(lines: &Lines, slope: f64, closing: Closing) -> Option<Self> {
-        let rows = lines.rows();
-        let rows = if closing == Closing::Call { rows.split_last().map(|(_, before)| before)? } else { rows };
-        if rows.is_empty() {
-            return None;
-        }
-        (2..=12).find_map(|decimals| {
-            let unit = libm::pow(10.0, f64::from(decimals));
-            let round = |x: f64| libm::round(x * unit) / unit;
-            let slope = round(slope);
-            // ⌊lower + s·n⌋ = a: a − s·n ≤ lower < a + 1 − s·n (no line: < 0); ⌈upper + s·n⌉ = b likewise.
-            let (mut low, mut high) = ((f64::NEG_INFINITY, f64::INFINITY), (f64::NEG_INFINITY, f64::INFINITY));
-            for row in rows {
-                let line = slope * f64::from(row.at);
-                let (a, b) = (row.at_most(Call::Inadequate), row.at_least(Call::Adequate)?);
-                low.0 = low.0.max(a.map_or(f64::NEG_INFINITY, |a| a as f64 - line));
-                low.1 = low.1.min(a.map_or(0.0, |a| (a + 1) as f64) - line);
-                high.0 = high.0.max((b - 1) as f64 - line);
-                high.1 = high.1.min(b as f64 - line);
-            }
-            if !(low.0 < low.1 && high.0 < high.1) {
-                return None;
-            }
-            let lower = if low.0.is_finite() { 0.5 * (low.0 + low.1) } else { low.1 - 0.5 };
-            let found = Self { slope, lower: round(lower), upper: round(0.5 * (high.0 + high.1)) };
-            let same = |r: &Row| {
-                found.inadequate_at_most(r.at) == r.at_most(Call::Inadequate)
-                    && Some(found.adequate_at_least(r.at)) == r.at_least(Call::Adequate)
-            };
-            rows.iter().all(same).then_some(found)
-        })
-    }
-
     /// Wald's cut at the cap: inadequate if T ≤ ⌊s·cap⌋.
     pub(crate) fn middle_cut(&self, cap: u32) -> Total {
         at_most(self.slope * f64::from(cap)).unwrap_or(0)
     }
+}
+
+/// A lower and an upper straight line with slopes near `slopes` that give exactly these rows (the closing row
+/// of a plan that closes by a call aside), rounded to as few decimals as do, at least two.
+pub(crate) fn through(lines: &Lines, slopes: [f64; 2], closing: Closing) -> Option<[Line; 2]> {
+    let rows = lines.rows();
+    let rows = if closing == Closing::Call { rows.split_last().map(|(_, before)| before)? } else { rows };
+    if rows.is_empty() {
+        return None;
+    }
+    (2..=12).find_map(|decimals| {
+        let unit = libm::pow(10.0, f64::from(decimals));
+        let round = |x: f64| libm::round(x * unit) / unit;
+        let slopes = slopes.map(round);
+        // ⌊lower + s·n⌋ = a: a − s·n ≤ lower < a + 1 − s·n (no line: < 0); ⌈upper + s·n⌉ = b likewise.
+        let (mut low, mut high) = ((f64::NEG_INFINITY, f64::INFINITY), (f64::NEG_INFINITY, f64::INFINITY));
+        for row in rows {
+            let at = slopes.map(|slope| slope * f64::from(row.at));
+            let (a, b) = (row.at_most(Call::Inadequate), row.at_least(Call::Adequate)?);
+            low.0 = low.0.max(a.map_or(f64::NEG_INFINITY, |a| a as f64 - at[0]));
+            low.1 = low.1.min(a.map_or(0.0, |a| (a + 1) as f64) - at[0]);
+            high.0 = high.0.max((b - 1) as f64 - at[1]);
+            high.1 = high.1.min(b as f64 - at[1]);
+        }
+        if !(low.0 < low.1 && high.0 < high.1) {
+            return None;
+        }
+        let lower = if low.0.is_finite() { 0.5 * (low.0 + low.1) } else { low.1 - 0.5 };
+        let lower = Line { slope: slopes[0], intercept: round(lower) };
+        let upper = Line { slope: slopes[1], intercept: round(0.5 * (high.0 + high.1)) };
+        let same = |r: &Row| {
+            lower.inadequate_at_most(r.at) == r.at_most(Call::Inadequate)
+                && Some(upper.adequate_at_least(r.at)) == r.at_least(Call::Adequate)
+        };
+        rows.iter().all(same).then_some([lower, upper])
+    })
 }
 
 #[cfg(test)]

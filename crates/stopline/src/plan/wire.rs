@@ -178,6 +178,7 @@ pub(super) enum MethodWire {
     Wald,
     Calibrated,
     Optimal,
+    Converging,
     Fixed,
     Curtailed,
     TwoStage,

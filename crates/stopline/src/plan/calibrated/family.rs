@@ -1,27 +1,24 @@
 //! Strips of one design: their exact risks, and the narrowest that keep both.
 
 use super::widths::{Side, Widths};
+use super::{LN_NEVER, MOST_CHANGES};
 use crate::error::{Code, Error};
 use crate::evaluate::{Closing as AtCap, InstructionSet, Pair, Strips, pooled_calls};
 use crate::law::{Laws, Pool};
 use crate::lines::{Call, Lines, Row};
 use crate::plan::checks::Closing;
 use crate::plan::design::Asked;
-use crate::plan::straight::{Straight, at_least, at_most};
+use crate::plan::straight::{at_least, at_most};
 use crate::score::Total;
 use crate::watch::Watch;
 use std::collections::HashMap;
 
-/// Chance, as a share of the asked risk, that a line at the far end of its widths is ever met.
-const LN_NEVER: f64 = 30.0;
 /// Steps outwards aim a little too far, so that the next lies between.
 const OVER: f64 = 1.2;
 /// Ways to compute a probability agree much closer than this.
 const CLOSE: f64 = 1e-10;
 /// Totals at the cap looked at beyond those asked for, so that cuts near by need no other pass.
 const MORE_CUTS: Total = 16;
-/// Most changes of the tables of both lines that are listed.
-const MOST_CHANGES: f64 = 2e7;
 
 /// What happens at the cap.
 #[derive(Clone, Copy, PartialEq)]
@@ -143,10 +140,6 @@ impl<'a> Family<'a> {
 
     pub fn cap(&self) -> u32 {
         self.sites.last().copied().unwrap_or(0)
-    }
-
-    pub fn straight(&self, strip: &Strip) -> Straight {
-        Straight { slope: self.slope, lower: -self.lower.at(strip.lower), upper: self.upper.at(strip.upper) }
     }
 
     /// The table of a strip.

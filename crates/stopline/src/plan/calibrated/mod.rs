@@ -17,8 +17,13 @@
 //! Lines of this family may not exist at a cap where a plan of another shape does; then there is no
 //! result.
 
+mod converging;
 mod family;
+mod four_lines;
+mod narrowest;
 mod widths;
+
+pub(super) use four_lines::FourLines;
 
 use super::checks::Closing;
 use super::design::Asked;
@@ -32,6 +37,10 @@ use crate::score::Total;
 use crate::watch::Watch;
 use family::{End, Family, Strip};
 
+/// Chance, as a share of the asked risk, that a line at the far end of its widths is ever met: −ln.
+const LN_NEVER: f64 = 30.0;
+/// Most changes of the tables of all lines that are listed.
+const MOST_CHANGES: f64 = 2e7;
 /// Expected sites closer than this, relatively, are taken to be equal.
 const SAME_SITES: f64 = 1e-11;
 
@@ -93,7 +102,7 @@ impl Search<'_> {
             return enough(self, (0, 0), End::Lines);
         }
         let Some(inner) = self.family.least((0, 0), NO_CALL)? else { return Ok(false) };
-        let (start, mut stride) = self.start(&inner)?;
+        let (start, mut stride) = self.start()?;
         for (first, step) in [(start, stride), (start - stride, -stride)] {
             let (mut from, mut cut) = (inner.lines(), first);
             while cut >= 0 {
@@ -126,9 +135,9 @@ impl Search<'_> {
 
     /// A cut to begin with, of those a fixed plan at the cap could have the one nearest the middle line, or
     /// the first that keeps the false-adequate risk; and the steps from there.
-    fn start(&self, any: &Strip) -> Result<(Total, Total), Error> {
+    fn start(&self) -> Result<(Total, Total), Error> {
         let (cap, watch) = (self.family.cap(), self.family.watch);
-        let middle = self.family.straight(any).middle_cut(cap);
+        let middle = self.asked.wald()?.middle_cut(cap);
         match self.asked.cuts(cap, watch)? {
             Some((first, last)) => Ok((middle.clamp(first, last), ((last - first) / MANY_CUTS).max(1))),
             None => Ok((self.asked.cut(cap, watch)?.cut, 1)),
