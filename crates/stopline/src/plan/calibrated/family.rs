@@ -393,3 +393,76 @@ fn pooled(laws: &Laws, closings: &[Option<AtCap>], p: impl Fn(&AtCap) -> f64) ->
         })
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dispersion::Dispersion;
+    use crate::params::{K, Mean, Plants, Risk, Risks, Thresholds};
+    use crate::plan::{Aim, Checks, Closing, Design};
+    use crate::score::Score;
+    use crate::watch::Quiet;
+
+    fn design(dispersion: Dispersion, [low, high]: [f64; 2], checks: Checks, closing: Closing) -> Design {
+        let mean = |m| Mean::new(m).unwrap();
+        let risk = Risk::new(0.2).unwrap();
+        let aim = Aim::TwoCalls {
+            thresholds: Some(Thresholds::new(mean(low), mean(high)).unwrap()),
+            risks: Some(Risks::new(risk, risk).unwrap()),
+        };
+        Design { score: Score::Count, plants: Plants::ONE, dispersion, aim, checks, closing }
+    }
+
+    /// Risks from how walks come to the cap, against those of the whole table, for strips that cross too.
+    #[test]
+    fn risks_are_those_of_the_table() {
+        let k = K::new(1.2).unwrap();
+        let models = [
+            Dispersion::Poisson,
+            Dispersion::ConstantK { k },
+            Dispersion::k_spread(k, 0.4).unwrap(),
+            Dispersion::power_law(1.5, 1.3).unwrap(),
+        ];
+        let (mut crossed, mut compared) = (0, 0);
+        for model in models {
+            for (thresholds, checks) in [
+                ([0.18, 0.91], Checks::every(1, 5, 1).unwrap()),
+                ([1.0, 2.0], Checks::every(1, 12, 1).unwrap()),
+                ([4.0, 9.0], Checks::every(3, 14, 4).unwrap()),
+            ] {
+                for closing in [Closing::Call, Closing::Undecided] {
+                    let design = design(model, thresholds, checks.clone(), closing);
+                    let (asked, sites) = (design.asked().unwrap(), checks.sites());
+                    let mut family = Family::new(&asked, &sites, &Quiet).unwrap();
+                    let only = |low, high| End::Only { inadequate_at_most: low, adequate_at_least: high };
+                    let ends = match closing {
+                        Closing::Undecided => vec![End::Lines],
+                        Closing::Call => {
+                            vec![End::Cut(9), only(None, None), only(Some(40), None), only(None, Some(7)), End::Cut(3)]
+                        }
+                    };
+                    for lower in (0..family.lower.last()).step_by(11) {
+                        for upper in (0..family.upper.last()).step_by(29) {
+                            for &end in &ends {
+                                let (Some([a, b]), crosses) = family.risks((lower, upper), end).unwrap() else {
+                                    continue;
+                                };
+                                crossed += usize::from(crosses);
+                                compared += 1;
+                                let slow = |first| {
+                                    let lines = family.table((lower, upper), end, first).unwrap();
+                                    pooled_calls(&lines, &asked.laws, InstructionSet::PORTABLE, &Quiet).unwrap()
+                                };
+                                let slow_a = slow(Call::Inadequate)[0][Call::Adequate.index()];
+                                let slow_b = slow(Call::Adequate)[1][Call::Inadequate.index()];
+                                assert!((a - slow_a).abs() < 1e-13, "{design:?} {lower} {upper} {a} {slow_a}");
+                                assert!((b - slow_b).abs() < 1e-13, "{design:?} {lower} {upper} {b} {slow_b}");
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        assert!(crossed > 0 && compared > 1000, "{compared} compared, {crossed} crossed");
+    }
+}

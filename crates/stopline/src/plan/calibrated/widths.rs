@@ -57,7 +57,7 @@ impl Widths {
             apart: 2.0 * ON_LINE * largest,
             none: largest + 1.0,
         };
-        while !widths.complete() && widths.listed < first - after {
+        while !widths.complete() && (widths.known.is_empty() || widths.listed < first - after) {
             widths.list();
         }
         widths
@@ -134,6 +134,8 @@ mod tests {
                 }
             }
         }
+        let none_needed = Widths::of(0.5, &sites, (2.0, 9.0), 1.0, Side::Upper);
+        assert!(none_needed.at(0) > 2.0, "the first change is always listed");
         let mut none = Widths::of(0.1, &sites, (-0.4, 10.0), 2.0, Side::Lower);
         let last = none.last();
         assert!(sites.iter().all(|&n| at_most(0.1 * f64::from(n) - none.at(last)).is_none()));
