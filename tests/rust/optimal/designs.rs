@@ -67,7 +67,8 @@ const CASES: [Case; 24] = [
     open(NegBin(2.0), [3.0, 5.0], [0.1, 0.05], Times(1.5, 1, 1), 0.05, [0.002, 0.002]),
 ];
 
-/// Prints the table; `--nocapture` shows it.
+/// Prints the table; `--nocapture` shows it. With `KEEP_PLANS=FOLDER` the plans are written there, for
+/// `scripts/optimal_bound.py` to recompute every bound.
 #[test]
 fn gaps_are_small_over_varied_designs() {
     for (i, case) in CASES.iter().enumerate() {
@@ -104,6 +105,10 @@ fn gaps_are_small_over_varied_designs() {
                 1e3 * time.as_secs_f64(),
             );
             sound(&plan);
+            if let Some(folder) = std::env::var_os("KEEP_PLANS") {
+                let name = format!("{i:02}-{}.json", objective.as_str());
+                std::fs::write(std::path::Path::new(&folder).join(name), plan.to_json().unwrap()).unwrap();
+            }
             assert!(proof.gap() <= allowed, "case {i}, {}: {}", objective.as_str(), proof.gap());
         }
     }
