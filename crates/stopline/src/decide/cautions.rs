@@ -106,7 +106,10 @@ pub(super) fn cautions(plan: &Plan, state: &State) -> Vec<Caution> {
     if state.after_stop > 0 {
         found.push(caution(
             "after_stop",
-            format!("{} later sites were counted after the stop; they do not change the call.", state.after_stop),
+            match state.after_stop {
+                1 => "1 site was counted after the stop; it does not change the call.".to_owned(),
+                n => format!("{n} sites were counted after the stop; they do not change the call."),
+            },
         ));
     }
     if state.ended_by == Some(EndedBy::Line) {

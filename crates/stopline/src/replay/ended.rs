@@ -82,8 +82,7 @@ pub(super) fn random(plan: &Plan, steps: &[Total], whole: Call, walk: u64, how: 
     }
     let orders = f64::from(how.orders);
     let mean = sites / orders;
-    // Of a single order nothing is known.
-    let variance = if how.orders > 1 { ((squares - sites * mean) / (orders - 1.0)).max(0.0) } else { f64::MAX };
+    let variance = ((squares - sites * mean) / (orders - 1.0)).max(0.0);
     Random {
         stopped: Estimate::share(stopped.into(), how.orders.into()),
         agree: Estimate::share(agreeing.into(), how.orders.into()),

@@ -35,7 +35,7 @@ use serde::ser::{SerializeStruct, Serializer};
 /// How walks are replayed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Replaying {
-    /// Random orders of each walk; 0 for none.
+    /// Random orders of each walk, 2 or more; 0 for none.
     pub orders: u32,
     /// Where the random numbers begin.
     pub seed: u64,
@@ -112,7 +112,7 @@ pub struct Replay {
 /// Replays a plan over walks.
 ///
 /// # Errors
-/// `combination` where sites are not of the plan's size; `out_of_range` for more than a million orders; `entry` where
+/// `combination` where sites are not of the plan's size; `out_of_range` for one order or more than a million; `entry` where
 /// counts do not fit the plan's score; `interrupted`.
 ///
 /// ```
@@ -138,8 +138,9 @@ pub fn replay(plan: &Plan, counts: &Counts, how: &Replaying, watch: &dyn Watch) 
         let allowed = format!("{}, as in the plan", plants.get());
         return Err(Error::new(Code::Combination, "plants of a site", counts.plants.get(), allowed));
     }
-    if how.orders > MOST_ORDERS {
-        let allowed = format!("at most {MOST_ORDERS}");
+    // Of a single order there is no standard error.
+    if how.orders == 1 || how.orders > MOST_ORDERS {
+        let allowed = format!("0, or 2 to {MOST_ORDERS}");
         return Err(Error::new(Code::OutOfRange, "orders", how.orders, allowed));
     }
     let of = counts.walks.len() as u64;
