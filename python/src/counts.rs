@@ -1,7 +1,8 @@
 //! Counts and their dispersion.
 
-use crate::errors::{many, one, plain, released};
+use crate::errors::{many, one, plain, watched};
 use crate::plan::Plan;
+use crate::recipe::{Recipe, recipe};
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
@@ -25,12 +26,19 @@ type Numbers<'py> = PyArrayLike1<'py, f64, AllowTypeChange>;
 ///     where missing), in the order walked.
 /// notes : list of str
 ///     What was noticed while reading.
-#[pyclass(frozen, module = "stopline")]
+#[pyclass(frozen, module = "stopline", eq)]
+#[derive(PartialEq)]
 pub struct Counts(pub core::Counts);
 
 /// Numbers as the core takes them: NaN is a missing value.
 fn column(numbers: &Numbers<'_>) -> Vec<Option<f64>> {
     numbers.as_array().iter().map(|&x| (!x.is_nan()).then_some(x)).collect()
+}
+
+/// A column of its own.
+fn own<'py>(numbers: &Bound<'py, PyAny>) -> PyResult<Bound<'py, PyAny>> {
+    let numbers: Numbers<'py> = numbers.extract()?;
+    Ok(PyArray1::from_iter(numbers.py(), numbers.as_array().iter().copied()).into_any())
 }
 
 /// The texts of any sequence.
@@ -225,10 +233,11 @@ impl Counts {
 ///     The k for a plan, common to all walks by conditional likelihood; None where it is infinite (Poisson).
 /// k_low : float or None
 ///     Its lower limit.
-#[pyclass(frozen, module = "stopline")]
+#[pyclass(frozen, module = "stopline", eq)]
 pub struct Fit {
     pub fit: dispersion::Fit,
     pub plants: Option<Plants>,
+    pub recipe: Recipe,
 }
 
 /// Fits how clumped counts are.
@@ -251,6 +260,8 @@ pub struct Fit {
 ///     The plan that stopped the walks; ``to_dict()["stopped"]`` is then k by where they stopped.
 /// at_means : sequence of float, optional
 ///     For a study: means per site at which the power law's k is given.
+/// progress : callable or tqdm bar, optional
+///     Told of the work: called with the steps done and all steps, or moved along.
 ///
 /// Returns
 /// -------
@@ -272,7 +283,7 @@ pub struct Fit {
 /// >>> round(stopline.fit(mites).to_dict()["fields"][0]["k"], 5)
 /// 1.02459
 #[pyfunction]
-#[pyo3(signature = (counts, *, level=0.95, study=false, draws=999, seed=1, run_length=5, stopped_by=None, at_means=None))]
+#[pyo3(signature = (counts, *, level=0.95, study=false, draws=999, seed=1, run_length=5, stopped_by=None, at_means=None, progress=None))]
 pub fn fit(
     py: Python<'_>,
     counts: &Bound<'_, PyAny>,
@@ -283,7 +294,11 @@ pub fn fit(
     run_length: u32,
     stopped_by: Option<Bound<'_, Plan>>,
     at_means: Option<Vec<f64>>,
+    progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Fit> {
+    // A copy: the caller may write to theirs.
+    let counts = &if counts.is_instance_of::<Counts>() { counts.clone() } else { own(counts)? };
+    let recipe = recipe!(py, "fit", counts, level, study, draws, seed, run_length, stopped_by, at_means);
     let level = Level::new(level).map_err(|e| one(py, e))?;
     let held;
     let (counts, plants) = if let Ok(counts) = counts.cast::<Counts>() {
@@ -299,7 +314,7 @@ pub fn fit(
     let draws = Draws::new(draws, seed).map_err(|e| one(py, e))?;
     let how = Studying { level, draws, run_length };
     let plan = stopped_by.as_ref().map(|plan| &plan.get().0);
-    let fit = released(py, |watch| {
+    let fit = watched(py, progress, |watch| {
         let fit = if study { study_counts(counts, &how, watch) } else { fit_counts(counts, level, watch) }?;
         match plan {
             Some(plan) => fit.stopped_by(counts, plan.lines(), watch),
@@ -314,7 +329,7 @@ pub fn fit(
         draws.seed()
     );
     let fit = fit.with_k_at(&at).with_command(call.replace("true", "True").replace("false", "False"));
-    Ok(Fit { fit, plants })
+    Ok(Fit { fit, plants, recipe })
 }
 
 fn means(py: Python<'_>, at: Option<Vec<f64>>) -> PyResult<Vec<Mean>> {

@@ -41,16 +41,31 @@ pub fn many(py: Python<'_>, e: Errors) -> PyErr {
 struct Signals {
     looked: Mutex<Instant>,
     raised: Mutex<Option<PyErr>>,
+    progress: Option<Py<PyAny>>,
+}
+
+impl Signals {
+    /// Looks for signals, then tells how far the work has come: a bar (as of tqdm) is moved, a function called.
+    fn look(&self, py: Python<'_>, done: u64, of: u64) -> PyResult<()> {
+        py.check_signals()?;
+        let Some(progress) = self.progress.as_ref().map(|p| p.bind(py)) else { return Ok(()) };
+        if !progress.hasattr("refresh")? {
+            return progress.call1((done, of)).map(drop);
+        }
+        progress.setattr("total", of)?;
+        progress.setattr("n", done)?;
+        progress.call_method0("refresh").map(drop)
+    }
 }
 
 impl Watch for Signals {
-    fn step(&self, _: u64, _: u64) -> ControlFlow<()> {
+    fn step(&self, done: u64, of: u64) -> ControlFlow<()> {
         let Ok(mut looked) = self.looked.try_lock() else { return ControlFlow::Continue(()) };
         if looked.elapsed() < LOOK {
             return ControlFlow::Continue(());
         }
         *looked = Instant::now();
-        match Python::attach(|py| py.check_signals()) {
+        match Python::attach(|py| self.look(py, done, of)) {
             Ok(()) => ControlFlow::Continue(()),
             Err(e) => {
                 if let Ok(mut raised) = self.raised.lock() {
@@ -64,7 +79,17 @@ impl Watch for Signals {
 
 /// Runs `work` with the lock released; an interrupt becomes Python's own.
 pub fn released<T: Send>(py: Python<'_>, work: impl FnOnce(&dyn Watch) -> Result<T, Error> + Send) -> PyResult<T> {
-    let signals = Signals { looked: Mutex::new(Instant::now()), raised: Mutex::new(None) };
+    watched(py, None, work)
+}
+
+/// The same, telling `progress` of it; what that raises stops the work.
+pub fn watched<T: Send>(
+    py: Python<'_>,
+    progress: Option<Bound<'_, PyAny>>,
+    work: impl FnOnce(&dyn Watch) -> Result<T, Error> + Send,
+) -> PyResult<T> {
+    let progress = progress.map(Bound::unbind);
+    let signals = Signals { looked: Mutex::new(Instant::now()), raised: Mutex::new(None), progress };
     let done = py.detach(|| work(&signals));
     done.map_err(|e| {
         let raised = signals.raised.lock().ok().and_then(|mut r| r.take());

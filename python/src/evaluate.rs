@@ -1,7 +1,8 @@
 //! What a plan really does.
 
-use crate::errors::{one, plain, released};
+use crate::errors::{one, plain, watched};
 use crate::plan::Plan;
+use crate::recipe::{Recipe, recipe};
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use stopline::evaluate::{self as core, CurveRow, Evaluation};
@@ -21,8 +22,11 @@ use stopline::{Dispersion, Error, K, Mean};
 ///     Where both calls are equally likely.
 /// plan : str
 ///     Digest of the plan.
-#[pyclass(frozen, module = "stopline")]
-pub struct Curve(Evaluation);
+#[pyclass(frozen, module = "stopline", eq)]
+pub struct Curve {
+    pub evaluation: Evaluation,
+    pub recipe: Recipe,
+}
 
 /// What a plan really does, exactly (Aroian 1968, Technometrics 10:125-132).
 ///
@@ -33,6 +37,8 @@ pub struct Curve(Evaluation);
 ///     True means per site (shares of positive units for such a plan).
 /// k : float, optional
 ///     Another clumping than the plan's; ``inf`` for Poisson.
+/// progress : callable or tqdm bar, optional
+///     Told of the work: called with the steps done and all steps, or moved along.
 ///
 /// Returns
 /// -------
@@ -50,16 +56,22 @@ pub struct Curve(Evaluation);
 /// >>> stopline.evaluate(plan, [1.5, 2.12, 3.0]).expected_sites.round(3)
 /// array([ 9.882, 11.792,  8.255])
 #[pyfunction]
-#[pyo3(signature = (plan, means, *, k=None))]
+#[pyo3(signature = (plan, means, *, k=None, progress=None))]
 pub fn evaluate(
     py: Python<'_>,
-    plan: &Plan,
+    plan: &Bound<'_, Plan>,
     means: PyArrayLike1<'_, f64, AllowTypeChange>,
     k: Option<f64>,
+    progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Curve> {
-    let means = means_of(py, &means)?;
+    let asked = means_of(py, &means)?;
+    // A copy: the caller may write to theirs.
+    let means = PyArray1::from_iter(py, asked.iter().map(|m| m.get()));
+    let recipe = recipe!(py, "evaluate", plan, means, k);
+    let (plan, means) = (plan.get(), asked);
     let under = under(plan, k).map_err(|e| one(py, e))?;
-    released(py, |watch| core::evaluate(&plan.0, &under, &means, watch)).map(Curve)
+    let evaluation = watched(py, progress, |watch| core::evaluate(&plan.0, &under, &means, watch))?;
+    Ok(Curve { evaluation, recipe })
 }
 
 /// Checked means.
@@ -78,7 +90,7 @@ pub fn under(plan: &Plan, k: Option<f64>) -> Result<Dispersion, Error> {
 
 impl Curve {
     fn column<'py, T: numpy::Element>(&self, py: Python<'py>, of: fn(&CurveRow) -> T) -> Bound<'py, PyArray1<T>> {
-        PyArray1::from_vec(py, self.0.curve.rows.iter().map(of).collect())
+        PyArray1::from_vec(py, self.evaluation.curve.rows.iter().map(of).collect())
     }
 }
 
@@ -93,39 +105,39 @@ macro_rules! columns {
 
             #[getter]
             fn even_mean(&self) -> Option<f64> {
-                self.0.curve.even_mean
+                self.evaluation.curve.even_mean
             }
 
             #[getter]
             fn plan(&self) -> &str {
-                self.0.plan.as_str()
+                self.evaluation.plan.as_str()
             }
 
             /// Standard deviation of the plain mean over the true one, for a plan that stops at a precision.
             #[getter]
             fn se_over_mean<'py>(&self, py: Python<'py>) -> Option<Bound<'py, PyArray1<f64>>> {
-                let all = self.0.estimates.as_ref()?.iter().map(|e| e.se_over_mean).collect();
+                let all = self.evaluation.estimates.as_ref()?.iter().map(|e| e.se_over_mean).collect();
                 Some(PyArray1::from_vec(py, all))
             }
 
             /// Expected plain mean less the true one, over the true one.
             #[getter]
             fn bias_over_mean<'py>(&self, py: Python<'py>) -> Option<Bound<'py, PyArray1<f64>>> {
-                let all = self.0.estimates.as_ref()?.iter().map(|e| e.bias_over_mean).collect();
+                let all = self.evaluation.estimates.as_ref()?.iter().map(|e| e.bias_over_mean).collect();
                 Some(PyArray1::from_vec(py, all))
             }
 
             /// The evaluation as plain objects, as the program prints it.
             fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-                plain(py, &self.0)
+                plain(py, &self.evaluation)
             }
 
             fn __len__(&self) -> usize {
-                self.0.curve.rows.len()
+                self.evaluation.curve.rows.len()
             }
 
             fn __repr__(&self) -> String {
-                format!("<stopline.Curve: {} means>", self.0.curve.rows.len())
+                format!("<stopline.Curve: {} means>", self.evaluation.curve.rows.len())
             }
         }
     };

@@ -8,8 +8,11 @@ mod counts;
 mod errors;
 mod evaluate;
 mod plan;
+mod recipe;
 mod replay;
 mod simulate;
+mod table;
+mod travel;
 mod walk;
 
 use pyo3::prelude::*;

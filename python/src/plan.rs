@@ -1,7 +1,7 @@
 //! Plans, and what pairs of thresholds would cost.
 
 use crate::counts::{Counts, Fit};
-use crate::errors::{one, plain, released};
+use crate::errors::{one, plain, released, watched};
 use pyo3::prelude::*;
 use pyo3::types::{PyTuple, PyType};
 use std::sync::Arc;
@@ -23,6 +23,8 @@ use stopline::{Dispersion, Error, K, Mean, Plants, Risk, Risks, Score, Share, Th
 ///     Slope and intercept of the lower and of the upper straight line that give this table.
 /// thresholds : (float, float) or None
 ///     Inadequate and adequate mean per site.
+/// columns : list of str
+///     What the numbers of a line are.
 /// digest, method, plants, k, cautions
 ///     As in the plan file; k is None for Poisson.
 #[pyclass(frozen, module = "stopline", eq, hash)]
@@ -158,8 +160,11 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 /// upper : (float, float), optional
 ///     With them: a second pair above; between the pairs enemies are called marginal.
 /// critical : float, optional
-///     Instead: one critical mean, with lines by Iwao (1975) of a nominal ``confidence``, of one side or both
-///     (``sides``: "one", "two").
+///     Instead: one critical mean, with lines by Iwao (1975).
+/// confidence : float
+///     The nominal confidence of these.
+/// sides : {"two", "one"}
+///     Whether it is of both sides or of one.
 /// se_over_mean : float, optional
 ///     Instead: count until the standard error is at most this part of the mean (Kuno 1969; Green 1970 where
 ///     a power law is given).
@@ -196,6 +201,8 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 ///     the largest expected sites are least.
 /// weights : sequence of float, optional
 ///     How much each of the means counts.
+/// progress : callable or tqdm bar, optional
+///     Told of the work: called with the steps done and all steps, or moved along.
 ///
 /// Returns
 /// -------
@@ -214,7 +221,7 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 /// >>> all(p <= 0.1 for mean, call, p in plan.attained)
 /// True
 #[pyfunction]
-#[pyo3(signature = (*, inadequate=None, adequate=None, upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, over=None, k=None, k_interval=None, k_sd_log=None, power_law=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method=None, closing=None, undecided_at_most=None, means=None, weights=None))]
+#[pyo3(signature = (*, inadequate=None, adequate=None, upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, over=None, k=None, k_interval=None, k_sd_log=None, power_law=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method=None, closing=None, undecided_at_most=None, means=None, weights=None, progress=None))]
 pub fn plan(
     py: Python<'_>,
     inadequate: Option<f64>,
@@ -243,6 +250,7 @@ pub fn plan(
     undecided_at_most: Option<f64>,
     means: Option<Vec<f64>>,
     weights: Option<Vec<f64>>,
+    progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Plan> {
     let asked = || -> Result<(Design, Method, Option<Share>, Objective), Error> {
         let (dispersion, plants) = match power_law {
@@ -291,7 +299,7 @@ pub fn plan(
     let (design, method, undecided, objective) = asked().map_err(|e| one(py, e))?;
     let mean = |m| Mean::new(m).map_err(|e| one(py, e.named("over")));
     let over = over.map(|(low, high)| PyResult::Ok([mean(low)?, mean(high)?])).transpose()?;
-    let plan = released(py, |watch| match method {
+    let plan = watched(py, progress, |watch| match method {
         Method::Optimal => core::Plan::optimal(design, &objective, undecided, watch),
         method => match over {
             Some(over) if method == Method::Tuned => core::Plan::tuned(design, over, watch),
@@ -506,7 +514,17 @@ pub struct Level(core::Level);
 /// around : float
 ///     The number, counted per ``per``.
 /// k : sequence of float, optional
-///     Clumping to look at; or ``fit``.
+///     Clumping to look at; ``inf`` for Poisson. Or:
+/// fit : Fit, optional
+///     Uses its common k.
+/// plants : int, optional
+///     Plants of a site (of the fitted counts, or 1).
+/// per : {"site", "plant", "100-plants"}
+///     Unit of ``around``.
+/// false_adequate, false_inadequate : float
+///     Risks to keep.
+/// min_sites : int
+///     First check of the calibrated plans.
 /// past_means : sequence of float, optional
 ///     Means per site of past fields.
 ///

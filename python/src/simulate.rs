@@ -1,8 +1,9 @@
 //! What a plan does over simulated walks.
 
-use crate::errors::{one, plain, released};
+use crate::errors::{one, plain, watched};
 use crate::evaluate::{means_of, under};
 use crate::plan::Plan;
+use crate::recipe::{Recipe, recipe};
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use stopline::simulate::{self as core, Clustered, Run, SimulatedRow};
@@ -18,14 +19,19 @@ use stopline::{Code, Error, Share};
 ///     Mean and standard deviation of the number of sites; share of walks to the cap.
 /// sites_p50, sites_p90 : array of n uint32
 ///     Quantiles of the number of sites.
-/// adequate_se, ... : array of n float
+/// adequate_se, inadequate_se, marginal_se, enough_se, undecided_se : array of n float
+///     The standard error of each.
+/// expected_sites_se, sites_sd_se, at_cap_se, sites_p50_se, sites_p90_se : array of n float
 ///     The standard error of each.
 /// walks, seed : int
 ///     As asked.
 /// plan : str
 ///     Digest of the plan.
-#[pyclass(frozen, module = "stopline")]
-pub struct Simulated(core::Simulated);
+#[pyclass(frozen, module = "stopline", eq)]
+pub struct Simulated {
+    pub simulated: core::Simulated,
+    pub recipe: Recipe,
+}
 
 #[derive(FromPyObject)]
 pub enum RunText {
@@ -64,6 +70,8 @@ fn run(text: Option<RunText>) -> Result<Run, Error> {
 ///     and Gamma(k·(1 − shared)) of each site's own, so that a site's counts stay negative binomial.
 /// run : int or "whole_walk", optional
 ///     Sites it is common to: 1 to ``run``, ``run`` + 1 to 2·``run``, …; or all of a walk.
+/// progress : callable or tqdm bar, optional
+///     Told of the work: called with the steps done and all steps, or moved along.
 ///
 /// Returns
 /// -------
@@ -82,19 +90,25 @@ fn run(text: Option<RunText>) -> Result<Run, Error> {
 /// >>> bool(alike.adequate[0] > stopline.evaluate(plan, [1.5]).adequate[0] + 4 * alike.adequate_se[0])
 /// True
 #[pyfunction]
-#[pyo3(signature = (plan, means, *, walks, seed=1, k=None, shared=None, run=None))]
+#[pyo3(signature = (plan, means, *, walks, seed=1, k=None, shared=None, run=None, progress=None))]
 pub fn simulate(
     py: Python<'_>,
-    plan: &Plan,
+    plan: &Bound<'_, Plan>,
     means: PyArrayLike1<'_, f64, AllowTypeChange>,
     walks: u64,
     seed: u64,
     k: Option<f64>,
     shared: Option<f64>,
-    run: Option<RunText>,
+    run: Option<Bound<'_, PyAny>>,
+    progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Simulated> {
-    let means = means_of(py, &means)?;
-    let asked = || -> Result<Box<dyn core::Source>, Error> {
+    let asked = means_of(py, &means)?;
+    // A copy: the caller may write to theirs.
+    let means = PyArray1::from_iter(py, asked.iter().map(|m| m.get()));
+    let recipe = recipe!(py, "simulate", plan, means, walks, seed, k, shared, run);
+    let run: Option<RunText> = run.map(|run| run.extract()).transpose()?;
+    let (plan, means) = (plan.get(), asked);
+    let source = || -> Result<Box<dyn core::Source>, Error> {
         let under = under(plan, k)?;
         match (shared, run) {
             (None, None) => Ok(Box::new(under)),
@@ -105,13 +119,15 @@ pub fn simulate(
             }
         }
     };
-    let source = asked().map_err(|e| one(py, e))?;
-    released(py, |watch| core::simulate(&plan.0, source.as_ref(), &means, walks, seed, watch)).map(Simulated)
+    let source = source().map_err(|e| one(py, e))?;
+    let simulated =
+        watched(py, progress, |watch| core::simulate(&plan.0, source.as_ref(), &means, walks, seed, watch))?;
+    Ok(Simulated { simulated, recipe })
 }
 
 impl Simulated {
     fn column<'py, T: numpy::Element>(&self, py: Python<'py>, of: fn(&SimulatedRow) -> T) -> Bound<'py, PyArray1<T>> {
-        PyArray1::from_vec(py, self.0.rows.iter().map(of).collect())
+        PyArray1::from_vec(py, self.simulated.rows.iter().map(of).collect())
     }
 }
 
@@ -126,30 +142,30 @@ macro_rules! columns {
 
             #[getter]
             fn walks(&self) -> u64 {
-                self.0.walks
+                self.simulated.walks
             }
 
             #[getter]
             fn seed(&self) -> u64 {
-                self.0.seed
+                self.simulated.seed
             }
 
             #[getter]
             fn plan(&self) -> &str {
-                self.0.plan.as_str()
+                self.simulated.plan.as_str()
             }
 
             /// The simulation as plain objects, as the program prints it.
             fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-                plain(py, &self.0)
+                plain(py, &self.simulated)
             }
 
             fn __len__(&self) -> usize {
-                self.0.rows.len()
+                self.simulated.rows.len()
             }
 
             fn __repr__(&self) -> String {
-                format!("<stopline.Simulated: {} walks at each of {} means>", self.0.walks, self.0.rows.len())
+                format!("<stopline.Simulated: {} walks at each of {} means>", self.simulated.walks, self.simulated.rows.len())
             }
         }
     };

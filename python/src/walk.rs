@@ -126,6 +126,11 @@ impl Decision {
 /// ----------
 /// plan : Plan
 ///
+/// Attributes
+/// ----------
+/// decision : Decision
+///     As things stand.
+///
 /// Examples
 /// --------
 /// >>> import stopline
@@ -135,10 +140,10 @@ impl Decision {
 /// >>> walk.undo().sites
 /// 0
 #[pyclass(frozen, module = "stopline")]
-pub struct Walk(Mutex<core::Walk>);
+pub struct Walk(pub Mutex<core::Walk>);
 
 impl Walk {
-    fn walk(&self) -> MutexGuard<'_, core::Walk> {
+    pub fn walk(&self) -> MutexGuard<'_, core::Walk> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 

@@ -58,3 +58,20 @@ class StoplineError(ValueError):
 
     def __reduce__(self) -> tuple[type[StoplineError], tuple[list[Finding]]]:
         return (type(self), (self.errors,))
+
+
+def finding(code: str, what: str, value: str | None, allowed: str) -> Finding:
+    """One thing that this package's Python refuses, said as the core says it."""
+    is_ = "" if value is None else f" is {value}"
+    message = f"{what}{is_}; allowed: {allowed}"
+    place: Finding = {
+        "code": code,
+        "message": message,
+        "what": what,
+        "value": value,
+        "allowed": allowed,
+        "file": None,
+        "row": None,
+        "column": None,
+    }
+    return place

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 import numpy.typing as npt
 
-from ._error import StoplineError
+from ._error import StoplineError, finding
 from ._native import Curve, Fit, Plan, Simulated, Walk
 
 try:
@@ -47,9 +47,7 @@ def _ink() -> str:
 
 
 def _refused(what: str, value: str | None, allowed: str) -> StoplineError:
-    message = f"{what}: {allowed}" if value is None else f"{what} is {value}: allowed is {allowed}"
-    finding: Any = {"code": "usage", "message": message, "what": what, "value": value, "allowed": allowed}
-    return StoplineError([finding | dict.fromkeys(("file", "row", "column"))])
+    return StoplineError([finding("usage", what, value, allowed)])
 
 
 def stop_chart(plan: Plan, counts: Sequence[Any] = (), *, ax: Axes | None = None) -> Axes:

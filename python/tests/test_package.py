@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import doctest
 import hashlib
 import pickle
 import threading
@@ -219,23 +218,6 @@ def test_threads_give_the_same_numbers() -> None:
     for t in threads:
         t.join()
     assert found == [True] * 4
-
-
-def test_examples_in_the_docs_run() -> None:
-    parser, runner, ran = doctest.DocTestParser(), doctest.DocTestRunner(), 0
-    for name in stopline.__all__:
-        thing = getattr(stopline, name)
-        members = {name: thing}
-        if isinstance(thing, type) and thing.__module__.startswith("stopline") and name != "Finding":
-            members |= {f"{name}.{m}": getattr(thing, m) for m in vars(thing) if not m.startswith("_")}
-        for full, member in members.items():
-            if not callable(member):
-                continue
-            assert member.__doc__, full
-            if ">>>" in member.__doc__:
-                runner.run(parser.get_doctest(member.__doc__, {}, full, None, 0))
-                ran += 1
-    assert ran >= 8 and runner.failures == 0
 
 
 def test_plans_of_every_aim() -> None:

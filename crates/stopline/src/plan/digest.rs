@@ -18,6 +18,26 @@ impl Digest {
         &self.0
     }
 
+    /// Reads the text form.
+    ///
+    /// # Errors
+    /// `usage` for any other text.
+    ///
+    /// ```
+    /// use stopline::plan::Digest;
+    /// let digest = Digest::of_bytes(b"abc");
+    /// assert_eq!(Digest::parse(digest.as_str())?, digest);
+    /// assert!(Digest::parse("sha256:ABC").is_err());
+    /// # Ok::<(), stopline::Error>(())
+    /// ```
+    pub fn parse(text: &str) -> Result<Self, Error> {
+        let hex = text.strip_prefix("sha256:").unwrap_or_default();
+        if hex.len() != 64 || !hex.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f')) {
+            return Err(Error::new(Code::Usage, "digest", text, "sha256: and 64 hexadecimal digits"));
+        }
+        Ok(Self(text.to_owned()))
+    }
+
     /// The first eight hexadecimal digits, for people to compare.
     #[must_use]
     pub fn short(&self) -> &str {

@@ -1,0 +1,65 @@
+//! Results pickle as what was asked for, and are made anew: the same numbers, since nothing here is left to chance.
+
+use crate::counts::Fit;
+use crate::evaluate::Curve;
+use crate::simulate::Simulated;
+use pyo3::prelude::*;
+use pyo3::types::{PyDict, PyTuple};
+
+/// A function of the module and the arguments that it was called with.
+pub struct Recipe {
+    function: &'static str,
+    arguments: Py<PyDict>,
+}
+
+/// The recipe of a call, by the names of its arguments.
+macro_rules! recipe {
+    ($py:expr, $function:literal, $($name:ident),*) => {{
+        let arguments = pyo3::types::PyDict::new($py);
+        $(arguments.set_item(stringify!($name), &$name)?;)*
+        $crate::recipe::Recipe::new($function, arguments)
+    }};
+}
+pub(crate) use recipe;
+
+/// What pickle calls, and with what.
+pub type Reduced<'py, T> = (Bound<'py, PyAny>, T);
+
+impl Recipe {
+    pub fn new(function: &'static str, arguments: Bound<'_, PyDict>) -> Self {
+        Self { function, arguments: arguments.unbind() }
+    }
+
+    fn reduce<'py>(&self, py: Python<'py>) -> PyResult<Reduced<'py, Bound<'py, PyTuple>>> {
+        let function = py.import("stopline")?.getattr(self.function)?;
+        let partial = py.import("functools")?.getattr("partial")?;
+        Ok((partial.call((function,), Some(self.arguments.bind(py)))?, PyTuple::empty(py)))
+    }
+}
+
+macro_rules! travels {
+    ($($class:ident by $found:tt),*) => {$(
+        #[pymethods]
+        impl $class {
+            fn __reduce__<'py>(&self, py: Python<'py>) -> PyResult<Reduced<'py, Bound<'py, PyTuple>>> {
+                self.recipe.reduce(py)
+            }
+
+            fn __copy__(this: Py<Self>) -> Py<Self> {
+                this
+            }
+
+            fn __deepcopy__(this: Py<Self>, _memo: &Bound<'_, PyAny>) -> Py<Self> {
+                this
+            }
+        }
+
+        impl PartialEq for $class {
+            fn eq(&self, other: &Self) -> bool {
+                self.$found == other.$found
+            }
+        }
+    )*};
+}
+
+travels!(Fit by fit, Curve by evaluation, Simulated by simulated);

@@ -1,0 +1,120 @@
+"""Counts from tables of every kind, and results as tables."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import stopline
+
+pandas = pytest.importorskip("pandas")
+polars = pytest.importorskip("polars")
+pyarrow = pytest.importorskip("pyarrow")
+csv = pytest.importorskip("pyarrow.csv")
+
+DEMO = Path(__file__).resolve().parents[2] / "demo-data" / "larkmoor.csv"
+GROUPS = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"]
+
+READERS: dict[str, Callable[[], Any]] = {
+    "pandas": lambda: pandas.read_csv(DEMO),
+    "pandas, nullable": lambda: pandas.read_csv(DEMO).convert_dtypes(),
+    "polars": lambda: polars.read_csv(DEMO, null_values="NA"),
+    "polars, categorical": lambda: polars.read_csv(DEMO, null_values="NA").with_columns(
+        polars.col("field").cast(polars.Categorical)
+    ),
+    "polars, several chunks": lambda: polars.concat(
+        [polars.read_csv(DEMO, null_values="NA")[a:b] for a, b in ((0, 5), (5, 300), (300, None))], rechunk=False
+    ),
+    "pyarrow": lambda: csv.read_csv(DEMO),
+    "pyarrow, dictionary": lambda: _dictionary(csv.read_csv(DEMO)),
+    "pyarrow, sliced": lambda: pyarrow.concat_tables([csv.read_csv(DEMO)[:333], csv.read_csv(DEMO)[333:]]),
+    "pyarrow, stream": lambda: csv.read_csv(DEMO).to_reader(max_chunksize=7),
+    "dict": lambda: csv.read_csv(DEMO).to_pydict(),
+}
+
+
+def _dictionary(table: Any) -> Any:
+    return table.set_column(0, "field", table["field"].dictionary_encode())
+
+
+@pytest.mark.parametrize("name", READERS)
+def test_every_table_is_read_as_the_file(name: str) -> None:
+    counts = stopline.Counts.from_table(READERS[name](), count=GROUPS)
+    file = stopline.Counts.read(DEMO, count=GROUPS)
+    assert counts.plants == file.plants and counts.count_columns == file.count_columns
+    assert len(counts.walks) == len(file.walks) == 24
+    for a, b in zip(counts.walks, file.walks, strict=True):
+        assert (a["field"], a["visit"]) == (b["field"], b["visit"])
+        np.testing.assert_array_equal(a["sites"], b["sites"])
+        np.testing.assert_array_equal(a["counts"], b["counts"])
+
+
+@pytest.mark.parametrize(
+    "column",
+    [
+        pyarrow.array([3, None, 0], t)
+        for t in (pyarrow.int8(), pyarrow.uint16(), pyarrow.int64(), pyarrow.uint64(), pyarrow.float32())
+    ]
+    + [pyarrow.array([True, None, False])],
+    ids=lambda column: str(column.type),
+)
+def test_types_of_numbers(column: Any) -> None:
+    table = pyarrow.table({"field": ["heron"] * 3, "site": [1, 2, 3], "count": column})
+    expected = [np.nan if x is None else float(x) for x in column.to_pylist()]
+    np.testing.assert_array_equal(stopline.Counts.from_table(table).walks[0]["counts"], expected)
+
+
+@pytest.mark.parametrize("kind", [pyarrow.string(), pyarrow.large_string(), pyarrow.string_view()], ids=str)
+def test_types_of_text(kind: Any) -> None:
+    fields = ["Ärgernis am langen Rain", "owl", "owl"]
+    table = pyarrow.table({"field": pyarrow.array(fields, kind), "site": [1, 1, 2], "count": [1, 2, 3]})
+    assert [walk["field"] for walk in stopline.Counts.from_table(table[0:]).walks] == fields[:2]
+
+
+def test_what_is_refused() -> None:
+    table = {"field": ["heron"] * 2, "site": [1, 2], "spiders": [0, 1]}
+    with pytest.raises(stopline.StoplineError) as e:
+        stopline.Counts.from_table(table, count=["spiders", "lacewings"], visit="day")
+    assert [(one["code"], one["value"]) for one in e.value.errors] == [
+        ("counts_column", "lacewings"),
+        ("counts_column", "day"),
+    ]
+    with pytest.raises(stopline.StoplineError) as e:
+        stopline.Counts.from_table(table | {"count": [1.5, -1]})
+    assert {one["code"] for one in e.value.errors} == {"counts_value"} and len(e.value.errors) == 2
+    with pytest.raises(stopline.StoplineError):
+        stopline.Counts.from_table(pyarrow.table({"field": ["heron", None], "site": [1, 1], "count": [0, 1]}))
+    with pytest.raises(stopline.StoplineError, match="all are missing"):
+        stopline.Counts.from_table(pyarrow.table({"field": ["heron"], "site": [1], "count": pyarrow.nulls(1)}))
+    with pytest.raises(TypeError, match="Arrow"):
+        stopline.Counts.from_table([1, 2])  # type: ignore[arg-type]
+    with pytest.raises(TypeError, match="'day' has the Arrow type"):
+        day = pyarrow.array([1, 2], pyarrow.timestamp("s"))
+        stopline.Counts.from_table(pyarrow.table(table | {"count": [1, 2], "day": day}), visit="day")
+
+
+def test_series_are_columns_of_counts() -> None:
+    counts = [0, 3, 1, 0, 5]
+    expected = stopline.fit(counts)
+    for series in (np.array(counts), pandas.Series(counts), polars.Series(counts), pyarrow.chunked_array([counts])):
+        assert stopline.fit(series) == expected
+
+
+@pytest.mark.parametrize("frame", [pandas.DataFrame, polars.DataFrame, pyarrow.table], ids=["pandas", "polars", "arrow"])
+def test_results_are_tables(frame: Callable[[Any], Any]) -> None:
+    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    curve = stopline.evaluate(plan, [1.0, 2.0])
+    simulated = stopline.simulate(plan, [1.0, 2.0], walks=100)
+    for result, rows in ((counts, 686), (stopline.fit(counts), 24), (plan, 26), (curve, 2), (simulated, 2)):
+        table = frame(result.table())
+        assert table.shape[0] == rows, result
+    assert frame(curve.table()).shape[1] == 11 and frame(simulated.table()).shape[1] == 21
+    # Round trip: names of the columns apart.
+    again = stopline.Counts.from_table(frame(counts.table()))
+    assert again.table().keys() == counts.table().keys()
+    for name, column in counts.table().items():
+        np.testing.assert_array_equal(again.table()[name], column)
