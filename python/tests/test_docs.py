@@ -75,6 +75,17 @@ def test_every_parameter_is_documented(name: str, thing: Any) -> None:
         assert not missing, f"{name}: {missing}"
 
 
+def test_every_error_is_explained() -> None:
+    page = (Path(__file__).resolve().parents[1] / "docs" / "errors.md").read_text(encoding="utf-8")
+    assert sorted(re.findall(r"^\| `(\w+)` \|", page, re.M)) == sorted(stopline.CODES)
+
+
+def test_every_object_is_in_the_reference() -> None:
+    page = (Path(__file__).resolve().parents[1] / "docs" / "api.md").read_text(encoding="utf-8")
+    objects = {name for name in stopline.__all__ if name not in ("CODES", "__version__")}
+    assert objects == set(re.findall(r"auto(?:function|class|exception):: stopline\.(\w+)", page))
+
+
 def test_typed() -> None:
     typed = stubs()
     native = {name for name, thing in PUBLIC if getattr(thing, "__module__", "") in ("stopline", "stopline._native")}

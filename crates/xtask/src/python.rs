@@ -80,13 +80,32 @@ fn build_and_install(kit: &Kit) -> Ran {
     run(program(kit, "pip")?.args(["install", "--quiet", "--force-reinstall", "--no-deps", "--no-index"]).args(built))
 }
 
-/// A program of the environment, run on the installed wheel.
-pub fn on_wheel(kit: &Kit, name: &str, arguments: &[&str]) -> Ran {
+/// The wheel is built and installed, now or before.
+fn built(kit: &Kit) -> Ran {
     if kit.python.wheel.get().is_none() {
         wheel(kit)?;
     }
-    need(kit.python.wheel.get() == Some(&true), "the Python wheel was not built")?;
+    need(kit.python.wheel.get() == Some(&true), "the Python wheel was not built")
+}
+
+/// A program of the environment, run on the installed wheel.
+pub fn on_wheel(kit: &Kit, name: &str, arguments: &[&str]) -> Ran {
+    built(kit)?;
     run(program(kit, name)?.args(arguments))
+}
+
+/// Builds the documentation of the wheel, in an environment of its own: every example is run, and a
+/// warning or a link that leads nowhere fails.
+pub fn docs(kit: &Kit) -> Ran {
+    built(kit)?;
+    let programs = environment(kit, "docs", &["python/requirements-docs.txt"]).map_err(Halt::NotRun)?;
+    let wheels = files(&kit.target.join("wheels/tested"), "whl")?;
+    let mut pip = Command::new(programs.join("pip"));
+    run(pip.args(["install", "--quiet", "--force-reinstall", "--no-deps", "--no-index"]).args(wheels))?;
+    let site = kit.target.join("python-docs");
+    let mut sphinx = Command::new(programs.join("sphinx-build"));
+    sphinx.current_dir(&kit.root).args(["-W", "--keep-going", "-q", "-E", "-b", "html", "-d"]);
+    run(sphinx.arg(kit.target.join("python-doctrees")).arg("python/docs").arg(site))
 }
 
 /// Runs `SCRIPT --check` for every script of a folder that knows it; the others are modules of these.

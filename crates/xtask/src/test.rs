@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 type Step = fn(&Kit) -> Ran;
 
 /// The rows, in the order run: cheap ones first.
-const ROWS: [(&str, Step); 14] = [
+const ROWS: [(&str, Step); 15] = [
     ("fmt", fmt),
     ("clippy", clippy),
     ("features", features),
@@ -23,6 +23,7 @@ const ROWS: [(&str, Step); 14] = [
     ("pytest", |kit| python::on_wheel(kit, "pytest", &["--import-mode=importlib", "python/tests"])),
     ("stubtest", |kit| python::on_wheel(kit, "stubtest", &["stopline"])),
     ("mypy", |kit| python::on_wheel(kit, "mypy", &["--strict", "python/stopline", "python/tests"])),
+    ("python-docs", python::docs),
 ];
 
 #[derive(clap::Args)]
