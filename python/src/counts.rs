@@ -1,6 +1,6 @@
 //! Counts and their dispersion.
 
-use crate::errors::{many, one, plain, watched};
+use crate::errors::{many, one, plain, released, watched};
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
@@ -74,13 +74,15 @@ impl Counts {
     ///     By default the one under which the header holds the asked columns.
     /// plants : int, optional
     ///     Keep sites of this many plants only; the others are dropped and counted, never rescaled.
+    /// counted_to : int, optional
+    ///     Sites were counted to this and no further: a larger count is read as this, and a cell may say ``10+``.
     ///
     /// Raises
     /// ------
     /// StoplineError
     ///     With every bad row at once: codes ``counts_*``, ``file_read``.
     #[staticmethod]
-    #[pyo3(signature = (path, *, count=None, field="field", visit=None, site=None, plants_column=None, missing=None, separator=None, plants=None, rows="sites", fill_down=None))]
+    #[pyo3(signature = (path, *, count=None, field="field", visit=None, site=None, plants_column=None, missing=None, separator=None, plants=None, rows="sites", fill_down=None, counted_to=None))]
     fn read(
         py: Python<'_>,
         path: PathBuf,
@@ -94,6 +96,7 @@ impl Counts {
         plants: Option<u16>,
         rows: &str,
         fill_down: Option<Vec<String>>,
+        counted_to: Option<u32>,
     ) -> PyResult<Self> {
         let layout = match rows {
             "sites" => Layout::Sites,
@@ -114,6 +117,7 @@ impl Counts {
             separator: separator.map(Separator::parse).transpose().map_err(|e| one(py, e))?,
             layout,
             fill_down: fill_down.unwrap_or_default(),
+            counted_to,
             plants_wanted: plants_of(py, plants)?,
         };
         let name = path.display().to_string();
@@ -417,4 +421,67 @@ impl Fit {
     fn __repr__(&self) -> String {
         format!("<stopline.Fit: {} walks>", self.fit.fields.len())
     }
+}
+
+/// Fits k to counts of sites that were counted up to a most, then no further.
+///
+/// Parameters
+/// ----------
+/// counts : Counts
+/// counted_to : int
+///     The most that a site was counted to; a count above is taken as that.
+/// level : float
+///     Level of the intervals.
+///
+/// Returns
+/// -------
+/// dict
+///     ``fields`` with the mean of full counts and k of each walk; ``common`` with ``k_cox_reid``, adjusted for the
+///     fitted means, which a plan should use, and ``k_ml``.
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``out_of_range`` for a most of 0 or above 10 000.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> counts = stopline.Counts.from_columns(field=["heron"] * 6, site=[1, 2, 3, 4, 5, 6], counts=[0, 4, 1, 0, 2, 9])
+/// >>> stopline.fit_capped(counts, 4)["fields"][0]["at_most"]
+/// 2
+#[pyfunction]
+#[pyo3(signature = (counts, counted_to, *, level=0.95))]
+pub fn fit_capped<'py>(py: Python<'py>, counts: &Counts, counted_to: u32, level: f64) -> PyResult<Bound<'py, PyAny>> {
+    let level = Level::new(level).map_err(|e| one(py, e))?;
+    let fit = released(py, |watch| stopline::dispersion::fit_capped(&counts.0, counted_to, level, watch))?;
+    plain(py, &fit)
+}
+
+/// Fits the share of sites with more than a tally to the mean, over walks: ln m = a + b·ln(−ln(1 − P)).
+///
+/// Parameters
+/// ----------
+/// counts : Counts
+/// above : int
+///     A site is positive when it holds more than this.
+/// level : float
+///     Level of the limits of a and b.
+///
+/// Returns
+/// -------
+/// dict
+///     ``a`` and ``b`` with their limits, ``scatter`` (standard deviation of ln m around the line), and the walks that
+///     have no point; for ``plan(proportion=...)``.
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``out_of_range`` for a level not between 0 and 1.
+#[pyfunction]
+#[pyo3(signature = (counts, *, above=0, level=0.95))]
+pub fn fit_proportion<'py>(py: Python<'py>, counts: &Counts, above: u32, level: f64) -> PyResult<Bound<'py, PyAny>> {
+    let level = Level::new(level).map_err(|e| one(py, e))?;
+    let fit = released(py, |_| stopline::dispersion::fit_proportion(&counts.0, above, level))?;
+    plain(py, &fit)
 }

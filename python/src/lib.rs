@@ -32,6 +32,8 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_class::<walk::Decision>()?;
     m.add_class::<walk::Walk>()?;
     m.add_function(wrap_pyfunction!(counts::fit, m)?)?;
+    m.add_function(wrap_pyfunction!(counts::fit_capped, m)?)?;
+    m.add_function(wrap_pyfunction!(counts::fit_proportion, m)?)?;
     m.add_function(wrap_pyfunction!(counts::mean_variance, m)?)?;
     m.add_function(wrap_pyfunction!(plan::field_means, m)?)?;
     m.add_function(wrap_pyfunction!(plan::plan, m)?)?;

@@ -6,7 +6,7 @@ use pyo3::prelude::*;
 use pyo3::types::{PyTuple, PyType};
 use std::sync::Arc;
 use stopline::plan::{self as core, About, Aim, Checks, Closing, Design, Method, Objective, Pair, Sides, Table};
-use stopline::{Dispersion, Error, K, Mean, Plants, Risk, Risks, Score, Share, Thresholds, Total, Unit};
+use stopline::{Call, Dispersion, Error, K, Mean, Plants, Risk, Risks, Score, Share, Thresholds, Total, Unit};
 
 /// A stop plan: lines on the total and their exact risks; made by ``plan``, ``Plan.given`` or ``Plan.from_json``.
 ///
@@ -88,6 +88,57 @@ fn risks(false_adequate: f64, false_inadequate: f64) -> Result<Risks, Error> {
         Risk::new(false_adequate).map_err(|e| e.named("false_adequate"))?,
         Risk::new(false_inadequate).map_err(|e| e.named("false_inadequate"))?,
     )
+}
+
+/// What is asked, in Python's words.
+struct Asking<'a> {
+    inadequate: Option<f64>,
+    adequate: Option<f64>,
+    upper: Option<(f64, f64)>,
+    critical: Option<f64>,
+    confidence: f64,
+    sides: &'a str,
+    se_over_mean: Option<f64>,
+    per: &'a str,
+}
+
+impl Asking<'_> {
+    /// The aim with means per site; `None` where nothing is asked.
+    fn aim(&self, risks: Option<Risks>, plants: Plants) -> Result<Option<Aim>, Error> {
+        let unit = Unit::parse(self.per)?.in_a_site(plants);
+        let level = |x, name: &str| stopline::Level::new(x).map_err(|e| e.named(name));
+        let thresholds = |low, high| thresholds(low, high, self.per, plants);
+        Ok(Some(match (self.inadequate.zip(self.adequate), self.upper, self.critical, self.se_over_mean) {
+            (None, None, None, None) if self.inadequate.or(self.adequate).is_none() => return Ok(None),
+            (Some((low, high)), None, None, None) => Aim::TwoCalls { thresholds: Some(thresholds(low, high)?), risks },
+            (Some((low, high)), Some(upper), None, None) => {
+                let risks = risks.map_or_else(|| self::risks(0.1, 0.1), Ok)?;
+                let pair = |low, high| Ok::<_, Error>(Pair { thresholds: thresholds(low, high)?, risks });
+                Aim::three_calls(pair(low, high)?, pair(upper.0, upper.1)?)?
+            }
+            (None, None, Some(critical), None) => Aim::Interval {
+                critical: Mean::new(critical * unit).map_err(|e| e.named("critical"))?,
+                confidence: level(self.confidence, "confidence")?,
+                sides: Sides::parse(self.sides)?,
+            },
+            (None, None, None, Some(part)) => Aim::Precision { se_over_mean: level(part, "se_over_mean")? },
+            _ => {
+                let allowed = "inadequate and adequate, with or without upper; or critical; or se_over_mean";
+                return Err(Error::about(stopline::Code::Combination, "what is asked", allowed));
+            }
+        }))
+    }
+}
+
+/// What a site adds: every enemy, those up to a most, or whether there are more than a tally.
+fn score(counted_to: Option<u32>, above: Option<u32>, units: u16) -> Result<Score, Error> {
+    match (counted_to, above) {
+        (None, None) if units != 1 => Err(Error::new(stopline::Code::Combination, "units", units, "only with above")),
+        (None, None) => Ok(Score::Count),
+        (Some(most), None) => Score::capped(most),
+        (None, Some(above)) => Score::positive(above, units),
+        _ => Err(Error::about(stopline::Code::Combination, "counted_to and above", "one of them")),
+    }
 }
 
 /// What an optimal plan has least of.
@@ -203,6 +254,15 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 ///     How much each of the means counts.
 /// progress : callable or tqdm bar, optional
 ///     Told of the work: called with the steps done and all steps, or moved along.
+/// counted_to : int, optional
+///     A site is counted to this and no further.
+/// above, units : int, optional
+///     Instead of counting: of ``units`` at a site, those with more than ``above`` enemies. Without k, fit or proportion
+///     the thresholds are shares of units.
+/// proportion : (float, float, float), optional
+///     With above, instead of k: a, b and scatter of ln m = a + b·ln(−ln(1 − P)), as ``fit_proportion`` gives them.
+/// early : {"inadequate", "adequate"}, optional
+///     The one call that the first check of a two-stage plan may make; by default both.
 ///
 /// Returns
 /// -------
@@ -221,7 +281,7 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 /// >>> all(p <= 0.1 for mean, call, p in plan.attained)
 /// True
 #[pyfunction]
-#[pyo3(signature = (*, inadequate=None, adequate=None, upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, over=None, k=None, k_interval=None, k_sd_log=None, power_law=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method=None, closing=None, undecided_at_most=None, means=None, weights=None, progress=None))]
+#[pyo3(signature = (*, inadequate=None, adequate=None, upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, over=None, k=None, k_interval=None, k_sd_log=None, power_law=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method=None, closing=None, undecided_at_most=None, means=None, weights=None, progress=None, counted_to=None, above=None, units=1, proportion=None, early=None))]
 pub fn plan(
     py: Python<'_>,
     inadequate: Option<f64>,
@@ -251,38 +311,37 @@ pub fn plan(
     means: Option<Vec<f64>>,
     weights: Option<Vec<f64>>,
     progress: Option<Bound<'_, PyAny>>,
+    counted_to: Option<u32>,
+    above: Option<u32>,
+    units: u16,
+    proportion: Option<(f64, f64, f64)>,
+    early: Option<&str>,
 ) -> PyResult<Plan> {
     let asked = || -> Result<(Design, Method, Option<Share>, Objective), Error> {
-        let (dispersion, plants) = match power_law {
-            Some((a, b)) if k.is_none() && fit.is_none() => {
-                let plants = plants.map_or(Ok(Plants::ONE), Plants::new)?;
-                (Dispersion::power_law(a, b)?, plants)
+        let score = score(counted_to, above, units)?;
+        let models = [k.is_some(), fit.is_some(), power_law.is_some(), proportion.is_some()];
+        let (dispersion, plants) = match (power_law, proportion) {
+            _ if models.into_iter().filter(|given| *given).count() > 1 => {
+                let what = "k, fit, power_law and proportion";
+                return Err(Error::about(stopline::Code::Combination, what, "one of them"));
             }
-            Some(_) => return Err(Error::about(stopline::Code::Combination, "k, fit and power_law", "one of them")),
-            None => dispersion(k, fit, plants)?,
+            (Some((a, b)), _) => (Dispersion::power_law(a, b)?, plants.map_or(Ok(Plants::ONE), Plants::new)?),
+            (None, Some((a, b, scatter))) => {
+                (Dispersion::proportion(a, b, scatter)?, plants.map_or(Ok(Plants::ONE), Plants::new)?)
+            }
+            (None, None) if above.is_some() && k.is_none() && fit.is_none() => {
+                (Dispersion::Binomial, plants.map_or(Ok(Plants::ONE), Plants::new)?)
+            }
+            (None, None) => dispersion(k, fit, plants)?,
         };
         let dispersion = uncertain(dispersion, k_interval, k_sd_log)?;
         let risks = risks(false_adequate, false_inadequate)?;
         let unit = Unit::parse(per)?.in_a_site(plants);
-        let combination = |allowed| Err(Error::about(stopline::Code::Combination, "what is asked", allowed));
-        let aim = match (inadequate.zip(adequate), upper, critical, se_over_mean) {
-            (Some((low, high)), None, None, None) => {
-                Aim::TwoCalls { thresholds: Some(thresholds(low, high, per, plants)?), risks: Some(risks) }
-            }
-            (Some((low, high)), Some(upper), None, None) => {
-                let pair = |low, high| Ok::<_, Error>(Pair { thresholds: thresholds(low, high, per, plants)?, risks });
-                Aim::three_calls(pair(low, high)?, pair(upper.0, upper.1)?)?
-            }
-            (None, None, Some(critical), None) => Aim::Interval {
-                critical: Mean::new(critical * unit).map_err(|e| e.named("critical"))?,
-                confidence: stopline::Level::new(confidence).map_err(|e| e.named("confidence"))?,
-                sides: Sides::parse(sides)?,
-            },
-            (None, None, None, Some(part)) => {
-                Aim::Precision { se_over_mean: stopline::Level::new(part).map_err(|e| e.named("se_over_mean"))? }
-            }
-            _ => return combination("inadequate and adequate, with or without upper; or critical; or se_over_mean"),
-        };
+        let asking = Asking { inadequate, adequate, upper, critical, confidence, sides, se_over_mean, per };
+        let aim = asking.aim(Some(risks), plants)?.ok_or_else(|| {
+            let allowed = "inadequate and adequate, with or without upper; or critical; or se_over_mean";
+            Error::about(stopline::Code::Combination, "what is asked", allowed)
+        })?;
         let checks = at.map_or_else(|| Checks::every(min_sites, max_sites, every), Checks::at)?;
         let (usual, closes) = match aim {
             Aim::TwoCalls { .. } | Aim::ThreeCalls { .. } => ("calibrated", "call"),
@@ -294,12 +353,19 @@ pub fn plan(
         let undecided = undecided_at_most.map(share).transpose()?;
         let method = Method::parse(method)?;
         let objective = objective(means, weights, unit, method)?;
-        Ok((Design { score: Score::Count, plants, dispersion, aim, checks, closing }, method, undecided, objective))
+        Ok((Design { score, plants, dispersion, aim, checks, closing }, method, undecided, objective))
     };
     let (design, method, undecided, objective) = asked().map_err(|e| one(py, e))?;
     let mean = |m| Mean::new(m).map_err(|e| one(py, e.named("over")));
     let over = over.map(|(low, high)| PyResult::Ok([mean(low)?, mean(high)?])).transpose()?;
+    let call = |early: &str| match early {
+        "inadequate" => Ok(Call::Inadequate),
+        "adequate" => Ok(Call::Adequate),
+        _ => Err(one(py, Error::new(stopline::Code::Usage, "early", early, "inadequate, adequate"))),
+    };
+    let early = early.map(call).transpose()?;
     let plan = watched(py, progress, |watch| match method {
+        method if early.is_some() => core::Plan::two_stage(design, method, early.unwrap_or(Call::Inadequate), watch),
         Method::Optimal => core::Plan::optimal(design, &objective, undecided, watch),
         method => match over {
             Some(over) if method == Method::Tuned => core::Plan::tuned(design, over, watch),
@@ -309,22 +375,21 @@ pub fn plan(
     Ok(Plan(Arc::new(plan)))
 }
 
-/// A line of a table: sites, inadequate at most, adequate at least.
-type Line = (u32, Option<Total>, Option<Total>);
-
 #[pymethods]
 impl Plan {
     /// A plan from a table typed in from a paper.
     ///
     /// Parameters
     /// ----------
-    /// lines : list of (int, int or None, int or None)
-    ///     Sites, inadequate at most, adequate at least; the last row closes.
+    /// lines : list of (int, int or None, ...)
+    ///     Sites and the totals in the columns of what is asked: inadequate at most, adequate at least; with ``upper``
+    ///     inadequate at most, marginal from, marginal to, adequate at least; with ``se_over_mean`` enough at least.
+    ///     The last row closes.
     /// k : float, optional
     ///     Clumping; ``inf`` for Poisson. Or:
     /// share : int, optional
     ///     Units per site that are positive or not; thresholds are then shares.
-    /// plants, inadequate, adequate, per
+    /// plants, inadequate, adequate, per, upper, critical, confidence, sides, se_over_mean, power_law
     ///     As in ``plan``; with thresholds the exact risks are computed.
     ///
     /// Raises
@@ -339,40 +404,83 @@ impl Plan {
     /// >>> [round(p, 4) for mean, call, p in plan.attained]
     /// [0.0835, 0.0921]
     #[staticmethod]
-    #[pyo3(signature = (lines, *, k=None, share=None, plants=1, inadequate=None, adequate=None, per="site"))]
+    #[pyo3(signature = (lines, *, k=None, share=None, plants=1, inadequate=None, adequate=None, per="site", upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, power_law=None))]
     fn given(
         py: Python<'_>,
-        lines: Vec<Line>,
+        lines: Vec<Vec<Option<Total>>>,
         k: Option<f64>,
         share: Option<u16>,
         plants: u16,
         inadequate: Option<f64>,
         adequate: Option<f64>,
         per: &str,
+        upper: Option<(f64, f64)>,
+        critical: Option<f64>,
+        confidence: f64,
+        sides: &str,
+        se_over_mean: Option<f64>,
+        power_law: Option<(f64, f64)>,
     ) -> PyResult<Self> {
         let made = || -> Result<(Design, stopline::Lines), Error> {
-            let table = Table::of(&lines)?;
-            let (score, dispersion, plants) = match (share, k) {
-                (Some(units), None) => (Score::positive(0, units)?, Dispersion::Binomial, Plants::new(plants)?),
-                (None, k) => {
+            let (score, dispersion, plants) = match (share, power_law, k) {
+                (Some(units), None, None) => (Score::positive(0, units)?, Dispersion::Binomial, Plants::new(plants)?),
+                (None, Some((a, b)), None) => (Score::Count, Dispersion::power_law(a, b)?, Plants::new(plants)?),
+                (None, None, k) => {
                     let (dispersion, plants) = dispersion(k, None, Some(plants))?;
                     (Score::Count, dispersion, plants)
                 }
-                (Some(_), Some(k)) => {
-                    return Err(Error::new(
-                        stopline::Code::Combination,
-                        "k",
-                        k,
-                        "not with share: positive units have none",
-                    ));
+                _ => {
+                    let what = "k, share and power_law";
+                    return Err(Error::about(stopline::Code::Combination, what, "one of them"));
                 }
             };
-            let thresholds = inadequate.zip(adequate).map(|(a, b)| thresholds(a, b, per, plants)).transpose()?;
-            let aim = Aim::TwoCalls { thresholds, risks: None };
+            let asking = Asking { inadequate, adequate, upper, critical, confidence, sides, se_over_mean, per };
+            let aim = asking.aim(None, plants)?.unwrap_or(Aim::TwoCalls { thresholds: None, risks: None });
+            let table = Table::of_columns(aim.columns(), &lines)?;
             Ok((Design { score, plants, dispersion, aim, checks: table.checks, closing: table.closing }, table.lines))
         };
         let (design, lines) = made().map_err(|e| one(py, e))?;
         released(py, |watch| core::Plan::given(design, lines, watch)).map(|p| Self(Arc::new(p)))
+    }
+
+    /// What other ways to score sites would cost for the same thresholds and risks, each by its calibrated plan.
+    ///
+    /// Parameters
+    /// ----------
+    /// counted_to : sequence of int, optional
+    ///     Sites counted to a most.
+    /// above : sequence of int, optional
+    ///     Sites with more than a tally; by default all tallies that tell.
+    ///
+    /// Returns
+    /// -------
+    /// list of dict
+    ///     Full counts first: ``fixed_sites``, ``largest_expected_sites``, ``expected_sites`` at both thresholds, and the
+    ///     ``risks`` where the true k is half, all, and twice the plan's.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``combination`` for a plan without thresholds and risks, or of shares.
+    #[pyo3(signature = (*, counted_to=None, above=None))]
+    fn ways_to_score<'py>(
+        &self,
+        py: Python<'py>,
+        counted_to: Option<Vec<u32>>,
+        above: Option<Vec<u32>>,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        let design = self.0.asked();
+        let ways = || -> Result<Vec<Score>, Error> {
+            let capped = counted_to.unwrap_or_default().into_iter().map(Score::capped);
+            let tallies = match above {
+                Some(above) => above.into_iter().map(|above| Score::positive(above, 1)).collect::<Result<_, _>>()?,
+                None => design.tallies()?,
+            };
+            Ok([vec![Score::Count], capped.collect::<Result<_, _>>()?, tallies].concat())
+        };
+        let ways = ways().map_err(|e| one(py, e))?;
+        let scored = released(py, |watch| design.scored(&ways, watch))?;
+        plain(py, &scored)
     }
 
     /// Reads a plan file's text; a changed one is refused with ``plan_edited``.

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 _Floats = npt.NDArray[np.float64]
 _Whole = npt.NDArray[np.uint32]
-_Line = tuple[int, int | None, int | None]
+_Line = Sequence[int | None]
 _Site = int | Sequence[int | None]
 
 class _ArrowTable(Protocol):
@@ -36,6 +36,8 @@ __all__ = [
     "evaluate",
     "field_means",
     "fit",
+    "fit_capped",
+    "fit_proportion",
     "levels",
     "mean_variance",
     "plan",
@@ -68,6 +70,7 @@ class Counts:
         plants: int | None = None,
         rows: Literal["sites", "walks", "plants", "frequencies"] = "sites",
         fill_down: Sequence[str] | None = None,
+        counted_to: int | None = None,
     ) -> Counts: ...
     @staticmethod
     def from_columns(
@@ -132,7 +135,16 @@ class Plan:
         inadequate: float | None = None,
         adequate: float | None = None,
         per: str = "site",
+        upper: tuple[float, float] | None = None,
+        critical: float | None = None,
+        confidence: float = 0.9,
+        sides: str = "two",
+        se_over_mean: float | None = None,
+        power_law: tuple[float, float] | None = None,
     ) -> Plan: ...
+    def ways_to_score(
+        self, *, counted_to: Sequence[int] | None = None, above: Sequence[int] | None = None
+    ) -> list[dict[str, Any]]: ...
     @staticmethod
     def from_json(text: str) -> Plan: ...
     def to_json(self) -> str: ...
@@ -343,6 +355,8 @@ class Walk:
 def field_means(
     counts: Counts, *, k: float | None = None, fit: Fit | None = None
 ) -> list[tuple[float, float]]: ...
+def fit_capped(counts: Counts, counted_to: int, *, level: float = 0.95) -> dict[str, Any]: ...
+def fit_proportion(counts: Counts, *, above: int = 0, level: float = 0.95) -> dict[str, Any]: ...
 def fit(
     counts: Counts | npt.ArrayLike,
     *,
@@ -391,6 +405,11 @@ def plan(
     means: Sequence[float] | None = None,
     weights: Sequence[float] | None = None,
     progress: _Progress | None = None,
+    counted_to: int | None = None,
+    above: int | None = None,
+    units: int = 1,
+    proportion: tuple[float, float, float] | None = None,
+    early: str | None = None,
 ) -> Plan: ...
 def levels(
     around: float,

@@ -242,6 +242,35 @@ def test_plans_of_every_aim() -> None:
     assert all(p <= 0.1 for _, _, p in plan.attained)
     again = stopline.Plan.from_json(plan.to_json())
     assert again == plan and again.lines == plan.lines
+    plan = stopline.plan(inadequate=1.0, adequate=2.0, k=1.2, max_sites=60, counted_to=4)
+    assert all(0.09 < p <= 0.1 for _, _, p in plan.attained)
+    assert plan.to_dict()["score"] == {"of": "capped", "counted_to": 4}
+    full, capped, any_, *_ = plan.ways_to_score(counted_to=[4])
+    assert full["score"] == "count" and capped["counted_to"] == 4 and any_["above"] == 0
+    assert full["largest_expected_sites"] < capped["largest_expected_sites"] < any_["largest_expected_sites"]
+    plan = stopline.plan(inadequate=0.5, adequate=2.0, above=0, proportion=(0.4, 0.9, 0.2), max_sites=80)
+    assert all(p <= 0.1 for _, _, p in plan.attained)
+    # Simon 1989 (from memory): 1 of 10, then 5 of 29.
+    plan = stopline.plan(
+        inadequate=0.1,
+        adequate=0.3,
+        above=0,
+        false_adequate=0.05,
+        false_inadequate=0.2,
+        min_sites=1,
+        max_sites=40,
+        method="two_stage",
+        early="inadequate",
+    )
+    assert plan.lines == [(10, 1, None), (29, 5, 6)]
+    # Tables of every aim, as given.
+    plan = stopline.Plan.given([(9, 1, 5, 8, 30), (18, 9, 10, 40, 41)], k=1.2, inadequate=0.5, adequate=1.0, upper=(2.0, 4.0))
+    assert len(plan.attained) == 6
+    plan = stopline.Plan.given([(9, 144), (40, 0)], k=2.0, se_over_mean=0.25)
+    assert plan.columns == ["sites", "enough_at_least"]
+    counts = stopline.Counts.from_columns(field=["heron"] * 6, site=range(1, 7), counts=[0, 4, 1, 0, 2, 9])
+    assert stopline.fit_capped(counts, 4)["fields"][0]["at_most"] == 2
+    assert stopline.fit_proportion(counts)["why"]
     for method in ["converging", "curtailed", "two_stage", "two_stage_minimax"]:
         plan = stopline.plan(inadequate=1.0, adequate=2.0, k=1.2, method=method)
         assert all(p <= 0.1 for _, _, p in plan.attained)

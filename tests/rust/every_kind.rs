@@ -8,7 +8,7 @@ use std::collections::HashMap;
 use stopline::evaluate::evaluate;
 use stopline::law::{Law, Pool};
 use stopline::plan::{Aim, Plan};
-use stopline::{Call, Dispersion, Lines, Mean, Quiet, Verdict};
+use stopline::{Call, Dispersion, Lines, Mean, Quiet, Score, Verdict};
 
 /// Sums of some thousands of terms.
 const TOLERANCE: f64 = 1e-11;
@@ -46,10 +46,10 @@ fn steps(law: &Law, largest: i64) -> Vec<f64> {
 
 /// P(call), in the order of `Call::ALL`, and expected sites, walk after walk; walks with the same total after the
 /// same sites go on together. Totals beyond every line are one: there walks stop as at the first of them.
-fn walked(lines: &Lines, law: &Law) -> ([f64; Call::ALL.len()], f64) {
+fn walked(lines: &Lines, law: &Law, most: i64) -> ([f64; Call::ALL.len()], f64) {
     let bounds = lines.rows().iter().flat_map(|r| &r.stops).flat_map(|s| [s.from, s.to]).flatten();
     let beyond = bounds.max().unwrap_or(0) + 1;
-    let step = steps(law, beyond);
+    let step = steps(law, beyond.min(most));
     let (mut calls, mut sites) = ([0.0; Call::ALL.len()], 0.0);
     let mut open = HashMap::from([(0_i64, 1.0)]);
     for n in 1..=lines.cap() {
@@ -75,9 +75,14 @@ fn walked(lines: &Lines, law: &Law) -> ([f64; Call::ALL.len()], f64) {
 /// Calls and sites of a plan at a mean, under each law with its weight.
 fn under_laws(plan: &Plan, mean: Mean) -> (Pool, Vec<(f64, [f64; Call::ALL.len()], f64)>) {
     let design = plan.asked();
-    let laws = design.dispersion.laws(&design.score, mean).unwrap();
+    // Of a site that is counted to a most, all that is larger is that.
+    let (score, most) = match design.score {
+        Score::Capped { counted_to, .. } => (Score::Count, i64::from(counted_to)),
+        ref other => (other.clone(), i64::MAX),
+    };
+    let laws = design.dispersion.laws(&score, mean).unwrap();
     let found = laws.nodes.iter().map(|(w, law)| {
-        let (calls, sites) = walked(plan.lines(), law);
+        let (calls, sites) = walked(plan.lines(), law, most);
         (*w, calls, sites)
     });
     (laws.pool, found.collect())

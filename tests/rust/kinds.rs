@@ -418,6 +418,109 @@ fn three_calls_keep_exact_risks() {
     }
 }
 
+/// Simon 1989, Controlled Clinical Trials 10:1–10 (plans from memory): shares .1 and .3 with risks .05 and .20, stopping
+/// early for too few only: optimal 1/10 and 5/29, minimax 1/15 and 5/25; expected sites 15.014 and 19.510 (derived).
+/// And .05 and .25: optimal 0/9 and 2/17, minimax 0/12 and 2/16.
+#[test]
+fn two_stages_that_stop_early_for_one_call() {
+    for (low, high, plans) in [
+        (0.1, 0.3, [(Method::TwoStage, [(10, 1), (29, 5)]), (Method::TwoStageMinimax, [(15, 1), (25, 5)])]),
+        (0.05, 0.25, [(Method::TwoStage, [(9, 0), (17, 2)]), (Method::TwoStageMinimax, [(12, 0), (16, 2)])]),
+    ] {
+        let thresholds = Thresholds::new(mean(low), mean(high)).unwrap();
+        let risks = Risks::new(Risk::new(0.05).unwrap(), Risk::new(0.2).unwrap()).unwrap();
+        let aim = Aim::TwoCalls { thresholds: Some(thresholds), risks: Some(risks) };
+        let score = Score::positive(0, 1).unwrap();
+        let asked =
+            Design { score, ..design(Dispersion::Binomial, aim, Checks::every(1, 40, 1).unwrap(), Closing::Call) };
+        for (method, stages) in plans {
+            let plan = Plan::two_stage(asked.clone(), method, Call::Inadequate, &Quiet).unwrap();
+            let rows: Vec<_> =
+                plan.lines().rows().iter().map(|row| (row.at, row.at_most(Call::Inadequate).unwrap())).collect();
+            assert_eq!(rows, stages, "{method:?}");
+            assert_eq!(plan.lines().rows()[0].at_least(Call::Adequate), None);
+            let sites =
+                evaluate(&plan, &Dispersion::Binomial, &[mean(low)], &Quiet).unwrap().curve.rows[0].expected_sites;
+            let known = [(10, 15.014), (15, 19.510)].into_iter().find(|(first, _)| *first == rows[0].0);
+            assert!(known.is_none_or(|(_, known)| (sites - known).abs() < 5e-4), "{sites}");
+        }
+        // The mirrored question has the mirrored plan.
+        let mirrored = Aim::TwoCalls {
+            thresholds: Some(Thresholds::new(mean(1.0 - high), mean(1.0 - low)).unwrap()),
+            risks: Some(Risks::new(Risk::new(0.2).unwrap(), Risk::new(0.05).unwrap()).unwrap()),
+        };
+        let plan =
+            Plan::two_stage(Design { aim: mirrored, ..asked }, Method::TwoStage, Call::Adequate, &Quiet).unwrap();
+        let [first, last] = plan.lines().rows() else { panic!() };
+        let (first_line, cut) = (plans[0].1[0].1, plans[0].1[1].1);
+        let at = |row: &Row| (row.at, i64::from(row.at) - row.at_least(Call::Adequate).unwrap());
+        assert_eq!([at(first), at(last)], [(plans[0].1[0].0, first_line), (plans[0].1[1].0, cut)]);
+    }
+}
+
+/// The law of capped counts is that of min(X, c), and its lines keep their risks; what is not offered is said.
+#[test]
+fn capped_counts() {
+    let law = constant(1.2);
+    for (m, most) in [(0.5_f64, 1_u32), (2.0, 4), (40.0, 100)] {
+        let laws = law.laws(&Score::capped(most).unwrap(), mean(m)).unwrap();
+        // E min(X, c) = Σ P(X > x) below c, with the terms of the negative binomial added up.
+        let (mut p, mut below, mut expected) = ((1.2 / (1.2 + m)).powf(1.2), 0.0, 0.0);
+        for x in 0..most {
+            below += p;
+            expected += 1.0 - below;
+            p *= m / (1.2 + m) * (1.2 + f64::from(x)) / (f64::from(x) + 1.0);
+        }
+        assert!((laws.nodes[0].1.mean() / expected - 1.0).abs() < 1e-11, "{m} {most}");
+    }
+    let full = design(law, two_calls(1.0, 2.0, 0.1), Checks::every(5, 60, 1).unwrap(), Closing::Call);
+    let with = |most| Design { score: Score::capped(most).unwrap(), ..full.clone() };
+    let sites = |design: &Design| {
+        let plan = Plan::design(design.clone(), Method::Calibrated, &Quiet).unwrap();
+        assert!(plan.attained().iter().all(|row| row.p <= 0.1 && row.p > 0.095), "{:?}", plan.attained());
+        largest_expected_sites(plan.lines(), &design.score, &law).unwrap().expected_sites
+    };
+    // The less is counted, the more sites; with a most that is never reached nothing changes.
+    let [one, four, many] = [1, 4, 5000].map(|most| sites(&with(most)));
+    assert!(one > four && four > sites(&full), "{one} {four} {many}");
+    assert!((many / sites(&full) - 1.0).abs() < 0.01);
+    // Counted to 1 is whether any.
+    let any = Design { score: Score::positive(0, 1).unwrap(), ..full.clone() };
+    assert!((one / sites(&any) - 1.0).abs() < 1e-6);
+    assert_eq!(Plan::design(with(4), Method::Optimal, &Quiet).unwrap_err().code(), Code::Combination);
+    let precise = Design { aim: precision(0.25), ..with(4) };
+    assert_eq!(Plan::design(precise, Method::Nominal, &Quiet).unwrap_err().code(), Code::Combination);
+}
+
+/// What counting less costs: tallies beside full counts, and their risks with k half and twice what was thought.
+#[test]
+fn ways_to_score_beside_each_other() {
+    let asked = design(constant(1.2), two_calls(1.0, 3.0, 0.1), Checks::every(5, 30, 1).unwrap(), Closing::Call);
+    let tallies = asked.tallies().unwrap();
+    assert!(tallies.len() > 5);
+    let ways = [&[Score::Count, Score::capped(4).unwrap()][..], &tallies].concat();
+    let scored = asked.scored(&ways, &Quiet).unwrap();
+    assert_eq!(scored[0].fixed, Some(9)); // derived; as in the tests of `levels`
+    for (way, found) in ways.iter().zip(&scored) {
+        let plan = found.plan.as_ref().unwrap();
+        let [half, own, twice] = plan.risks.unwrap();
+        assert!(own.iter().all(|p| *p <= 0.1), "{way:?} {own:?}");
+        assert!(half != own && twice != own);
+        assert!(found.fixed >= scored[0].fixed);
+        // By the plan itself, where the design's own cap is enough.
+        if let Ok(derived) = Plan::design(Design { score: way.clone(), ..asked.clone() }, Method::Calibrated, &Quiet)
+            && found.fixed.is_some_and(|n| n <= 20)
+        {
+            let rows = evaluate(&derived, &constant(0.6), &[1.0, 3.0].map(mean), &Quiet).unwrap().curve.rows;
+            assert!((rows[0].adequate - half[0]).abs() < 1e-12 && (rows[1].inadequate - half[1]).abs() < 1e-12);
+        }
+    }
+    let best = asked.steadiest(&scored[2..]).unwrap();
+    let worst = |s: &stopline::plan::Scored| s.plan.as_ref().unwrap().worst([0.1, 0.1]).unwrap();
+    let fewest = scored[2..].iter().filter_map(|s| s.fixed).min().unwrap();
+    assert!(scored[2..].iter().filter(|s| s.fixed.unwrap() <= 2 * fewest).all(|s| worst(s) >= worst(best)));
+}
+
 #[test]
 fn a_method_must_fit_its_aim() {
     let checks = || Checks::every(5, 20, 1).unwrap();

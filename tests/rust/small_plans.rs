@@ -1,7 +1,7 @@
 //! Small plans, some of every kind.
 
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Pair, Plan, Sides, Table};
-use stopline::{Dispersion, K, Level, Mean, Plants, Quiet, Risk, Risks, Score, Share, Thresholds};
+use stopline::{Call, Dispersion, K, Level, Mean, Plants, Quiet, Risk, Risks, Score, Share, Thresholds};
 
 fn mean(m: f64) -> Mean {
     Mean::new(m).unwrap()
@@ -55,6 +55,8 @@ pub fn plans() -> Vec<Plan> {
         score: Score::positive(0, units).unwrap(),
         ..design(dispersion, aim, call, each(12))
     };
+    let capped =
+        |dispersion, most| Design { score: Score::capped(most).unwrap(), ..design(dispersion, aim, call, each(14)) };
     vec![
         derived(design(power, critical(Sides::One), call, thirds()), Method::Nominal),
         derived(design(constant, critical(Sides::Two), open, thirds()), Method::Nominal),
@@ -76,6 +78,13 @@ pub fn plans() -> Vec<Plan> {
         derived(units(Dispersion::Binomial, two_calls(0.2, 0.7), 2), Method::Converging),
         derived(units(proportion, two_calls(0.5, 4.0), 1), Method::Calibrated),
         derived(units(constant, two_calls(0.5, 4.0), 1), Method::Curtailed),
+        derived(capped(constant, 6), Method::Calibrated),
+        derived(capped(constant, 3), Method::Curtailed),
+        derived(capped(spread, 8), Method::Converging),
+        derived(capped(interval, 8), Method::Fixed),
+        Plan::two_stage(design(constant, aim, call, each(12)), Method::TwoStage, Call::Inadequate, &Quiet).unwrap(),
+        Plan::two_stage(design(constant, aim, call, each(12)), Method::TwoStageMinimax, Call::Adequate, &Quiet)
+            .unwrap(),
         derived(design(constant, aim, call, thirds()), Method::Optimal),
         Plan::optimal(
             design(constant, aim, open, thirds()),

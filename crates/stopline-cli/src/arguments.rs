@@ -70,6 +70,10 @@ pub struct ReadingArguments {
     /// What stands between cells: `,` `;` or `tab` [default: the one that fits the header]
     #[arg(long, value_name = "SIGN")]
     pub separator: Option<String>,
+    /// Sites are counted to this and no further: a larger count is read as this, and a cell may say `10+`.
+    /// A plan scores its sites so too
+    #[arg(long, value_name = "N")]
+    pub counted_to: Option<String>,
     /// Sheet of an .xlsx or .ods file [default: the only one]
     #[arg(long, value_name = "NAME")]
     pub sheet: Option<String>,
@@ -104,6 +108,11 @@ pub struct ReadingArguments {
 }
 
 impl ReadingArguments {
+    /// The most that a site is counted to, if any.
+    pub fn counted_to(&self) -> Result<Option<u32>, Error> {
+        self.counted_to.as_deref().map(|text| values::whole("--counted-to", text, 1, 10_000)).transpose()
+    }
+
     /// The plants asked for, if any.
     pub fn plants(&self) -> Result<Option<Plants>, Error> {
         self.plants.as_deref().map(|text| values::plants("--plants", text)).transpose()
@@ -123,6 +132,7 @@ impl ReadingArguments {
             plants: self.plants_column.clone(),
             count: self.count.clone(),
             separator: separator.map_err(|e| e.named("--separator"))?,
+            counted_to: self.counted_to()?,
             plants_wanted: self.plants()?,
             layout: match self.one_row_per.as_deref() {
                 Some("plant") => Layout::Plants,
@@ -176,6 +186,9 @@ pub struct Fit {
     /// Write a table with a row for each walk here, as CSV
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
+    /// Also fit the share of sites with more than this to the mean, for `plan --proportion`
+    #[arg(long, value_name = "T")]
+    pub above: Option<String>,
     /// The plan that stopped these walks: k is also fitted to where they stopped
     #[arg(long, value_name = "PLAN")]
     pub stopped_by: Option<PathBuf>,
@@ -371,6 +384,10 @@ pub struct ShapeArguments {
     /// [default: calibrated; nominal for an interval or a precision]
     #[arg(long, value_name = "METHOD", conflicts_with = "lines")]
     pub method: Option<String>,
+    /// With a two-stage method: the one call that its first check may make, `inadequate` or `adequate`
+    /// [default: both]
+    #[arg(long, value_name = "CALL", conflicts_with = "lines")]
+    pub early: Option<String>,
     /// At the most sites: call, or undecided between the lines [default: call; undecided for a precision]
     #[arg(long, value_name = "HOW", conflicts_with = "lines")]
     pub closing: Option<String>,

@@ -2,12 +2,14 @@
 
 use crate::failure::Failure;
 use crate::output::{self, Answer};
+use crate::proportion::{WithProportion, relation};
 use crate::words::{figures, many, one_line, quoted, wrapped};
-use crate::{arguments, input, study, values};
+use crate::{arguments, capped, input, study, values};
 use std::fs;
 use std::path::Path;
 use stopline::dispersion::{
-    Bound, Clumping, Draws, Estimate, FieldFit, Fit, Origin, Stopped, Studying, fit_counts, fit_summaries, study_counts,
+    Bound, Clumping, Draws, Estimate, FieldFit, Fit, Origin, Stopped, Studying, fit_counts, fit_proportion,
+    fit_summaries, study_counts,
 };
 use stopline::{Code, Error, Level, Mean, Watch};
 
@@ -25,7 +27,11 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     }
     csv_is_another_file(args)?;
     let how = Studying { level, draws: draws(args)?, run_length: run_length(args)? };
+    let above = args.above.as_deref().map(|text| values::whole("--above", text, 0, u32::MAX)).transpose()?;
     let counts = input::counts(&args.counts, &args.reading)?;
+    if let Some(most) = args.reading.counted_to()? {
+        return capped::fit(args, &counts, most, level, json, watch);
+    }
     let plan = args.stopped_by.as_deref().map(input::plan).transpose()?;
     let mut fit = if args.study { study_counts(&counts, &how, watch)? } else { fit_counts(&counts, level, watch)? };
     if let Some(plan) = &plan {
@@ -33,8 +39,10 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     }
     let fit = fit.with_command(command()).with_k_at(&at_means.unwrap_or_default());
     let csv = args.csv.iter().map(|path| Ok((path.clone(), fit.to_csv()?))).collect::<Result<Vec<_>, Error>>()?;
+    let proportion = above.map(|above| fit_proportion(&counts, above, level)).transpose()?;
     if json {
-        return Ok(Answer { notes: counts.notes(), files: csv, ..Answer::json(&fit) });
+        let whole = WithProportion { fit: &fit, proportion: proportion.as_ref() };
+        return Ok(Answer { notes: counts.notes(), files: csv, ..Answer::json(&whole) });
     }
     let mut text = format!("{} of {}\n", many(counts.walks.len() as u64, "walk"), plants(counts.plants.get()));
     counts.notes().iter().for_each(|note| text += &format!("Note: {note}\n"));
@@ -47,6 +55,7 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     if let Some(of) = &fit.stopped {
         text += &stopped(of);
     }
+    text += &proportion.as_ref().map(relation).unwrap_or_default();
     if let Some(study) = &fit.study {
         text += &study::text(&fit, study);
     }

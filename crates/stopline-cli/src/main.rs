@@ -9,6 +9,7 @@
 
 mod aim;
 mod arguments;
+mod capped;
 mod card;
 mod compare;
 mod decide;
@@ -17,11 +18,13 @@ mod failure;
 mod fewer;
 mod fit;
 mod input;
+mod less;
 mod levels;
 mod objective;
 mod output;
 mod past;
 mod plan;
+mod proportion;
 mod replay;
 mod report;
 mod request;

@@ -6,7 +6,7 @@ use crate::input;
 use std::collections::BTreeSet;
 use std::path::Path;
 use stopline::counts::{Counts, PlantsFrom};
-use stopline::dispersion::{Estimate, Fit, ForPlan, Got, fit_counts};
+use stopline::dispersion::{CappedFit, Clumping, Estimate, Fit, ForPlan, Got, fit_capped, fit_counts};
 use stopline::{Code, Error, Level, Watch};
 
 /// Level of the limits of k in reports.
@@ -18,6 +18,8 @@ pub struct Past {
     pub name: String,
     pub counts: Counts,
     pub fit: Fit,
+    /// Of sites that were counted to a most: what they tell takes the place of the fit.
+    pub capped: Option<CappedFit>,
     pub for_plan: ForPlan,
 }
 
@@ -33,13 +35,16 @@ impl Past {
             return Err(Failure::from(error).in_file(&path.display().to_string()));
         }
         let fit = fit_counts(&counts, Level::new(LEVEL)?, watch)?;
-        let for_plan = fit.for_plan()?;
-        Ok(Self { name, counts, fit, for_plan })
+        let counted_to = how.counted_to()?;
+        let capped = counted_to.map(|most| fit_capped(&counts, most, Level::new(LEVEL)?, watch)).transpose()?;
+        let for_plan = capped.as_ref().map_or_else(|| fit.for_plan(), CappedFit::for_plan)?;
+        Ok(Self { name, counts, fit, capped, for_plan })
     }
 
     /// The common k that a plan takes.
     pub fn estimate(&self) -> &Estimate {
         match self.for_plan.got {
+            Got::Capped => self.capped.as_ref().map_or(&self.fit.common.cox_reid, |capped| &capped.adjusted),
             Got::CoxReid => &self.fit.common.cox_reid,
             _ => &self.fit.common.conditional,
         }
@@ -55,8 +60,19 @@ impl Past {
         self.counts.noticed.plants_from != PlantsFrom::Assumed
     }
 
+    /// Field, visit and k of the most clumped walk.
+    pub fn most_clumped(&self) -> Option<(&str, &str, Clumping)> {
+        match &self.capped {
+            Some(capped) => capped.most_clumped().map(|f| (f.field.as_str(), f.visit.as_str(), f.ml.k)),
+            None => self.fit.most_clumped().map(|f| (f.field.as_str(), f.visit.as_str(), f.ml.k)),
+        }
+    }
+
     /// Means per site of all walks that have any.
     pub fn means(&self) -> Vec<f64> {
+        if let Some(capped) = &self.capped {
+            return capped.fields.iter().filter_map(|field| field.mean).collect();
+        }
         self.fit.fields.iter().filter_map(|field| field.mean).collect()
     }
 }

@@ -10,18 +10,23 @@ use crate::{arguments, input, request, values};
 use std::fs;
 use std::path::PathBuf;
 use stopline::plan::{About, Design, Method, Plan, Table};
-use stopline::{Code, Column, Dispersion, Error, K, Mean, Plants, Score, Watch};
+use stopline::{Call, Code, Column, Dispersion, Error, K, Mean, Plants, Score, Watch};
 
 pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
     files_differ(args)?;
     // What is quick to check comes before counts are read and fitted.
-    let score = args.score.score()?;
+    let score = args.score.score(args.reading.counted_to()?)?;
     let asked = Asked::of(args)?;
     let undecided = args.shape.undecided_at_most.as_deref().map(|text| values::share("--undecided-at-most", text));
     let undecided = undecided.transpose()?;
     let method = args.shape.method(&args.aim)?;
     if args.over.is_some() && method != Method::Tuned {
         return Err(Error::new(Code::Combination, "--over", "given", "only with --method tuned").into());
+    }
+    let early = args.shape.early.as_deref().map(early_call).transpose()?;
+    if early.is_some() && !matches!(method, Method::TwoStage | Method::TwoStageMinimax) {
+        let allowed = "only with --method two-stage or two-stage-minimax";
+        return Err(Error::new(Code::Combination, "--early", "given", allowed).into());
     }
     if undecided.is_some() && method != Method::Optimal {
         return Err(Error::new(Code::Combination, "--undecided-at-most", "given", "only with --method optimal").into());
@@ -67,6 +72,9 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     let plan = match (given, method) {
         (Some(Table { lines, .. }), _) => Plan::given(design, lines, watch),
         (None, Method::Optimal) => Plan::optimal(design, &least.objective, undecided, watch),
+        (None, Method::TwoStage | Method::TwoStageMinimax) if early.is_some() => {
+            Plan::two_stage(design, method, early.unwrap_or(Call::Inadequate), watch)
+        }
         (None, Method::Tuned) => Plan::tuned(design, over(args)?, watch),
         (None, method) => Plan::design(design, method, watch),
     };
@@ -100,7 +108,7 @@ fn dispersion(args: &arguments::Plan, score: &Score, k: Option<K>, past: Option<
     };
     match (score, said) {
         (_, Some(said)) => Ok(said),
-        (Score::Count, None) => {
+        (Score::Count | Score::Capped { .. }, None) => {
             let allowed = "one of them, to say how clumped counts are";
             Err(Error::new(Code::Usage, "--k, --poisson, --power-law or --from", "missing", allowed))
         }
@@ -135,6 +143,15 @@ fn uncertain(args: &arguments::Plan, k: K) -> Result<Dispersion, Error> {
             .map_err(|e| e.named("--k-sd-log")),
         None => Ok(Dispersion::ConstantK { k }),
     }
+}
+
+/// The call that a first check may make.
+fn early_call(text: &str) -> Result<Call, Error> {
+    let calls = [Call::Inadequate, Call::Adequate];
+    calls
+        .into_iter()
+        .find(|call| call.as_str() == text)
+        .ok_or_else(|| Error::new(Code::Usage, "--early", text, "inadequate or adequate"))
 }
 
 /// The range of means of a tuned plan.

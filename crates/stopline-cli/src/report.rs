@@ -2,6 +2,7 @@
 
 use crate::fewer::{Other, fewer};
 use crate::fit;
+use crate::less::less;
 use crate::objective;
 use crate::output;
 use crate::past::Past;
@@ -47,6 +48,7 @@ pub fn report(plan: &Plan, how: &Report<'_>, watch: &dyn Watch) -> Result<String
         out += &fewer(plan, thresholds, other.as_ref(), watch)
             .unwrap_or_else(|e| format!("Not worked out: {}\n", one_line(&e.to_string())));
         out += &optimal(plan, watch)?;
+        out += &less(plan, watch)?;
         out += &objective::told(plan, how.means);
     }
     if plan.asked().thresholds().is_none() {
@@ -93,11 +95,11 @@ fn clumping(out: &mut String, past: &Past) -> Result<Option<Other>, Error> {
     if let Some(Dispersion::ConstantK { k }) = past.for_plan.lower {
         *out += &wrapped(BELOW, &format!("to be more careful, plan with the lower limit: --k {}", figures(k.get())));
     }
-    let Some(field) = past.fit.most_clumped() else { return Ok(None) };
-    let name = format!("{}, visit {}", one_line(&field.field), one_line(&field.visit));
-    *out += &wrapped(BELOW, &format!("most clumped walk: {name}, k {}", fit::k(field.ml.k)));
-    let Clumping::Estimated(k) = field.ml.k else { return Ok(None) };
-    Ok(K::new(k).ok().map(|k| Other { name: one_line(&field.field), dispersion: Dispersion::ConstantK { k } }))
+    let Some((field, visit, clumping)) = past.most_clumped() else { return Ok(None) };
+    let name = format!("{}, visit {}", one_line(field), one_line(visit));
+    *out += &wrapped(BELOW, &format!("most clumped walk: {name}, k {}", fit::k(clumping)));
+    let Clumping::Estimated(k) = clumping else { return Ok(None) };
+    Ok(K::new(k).ok().map(|k| Other { name: one_line(field), dispersion: Dispersion::ConstantK { k } }))
 }
 
 fn assumed(dispersion: &Dispersion) -> String {

@@ -55,7 +55,7 @@ impl RiskArguments {
 
 impl ScoreArguments {
     /// The score.
-    pub fn score(&self) -> Result<Score, Error> {
+    pub fn score(&self, counted_to: Option<u32>) -> Result<Score, Error> {
         if self.score == "positive" {
             let above = values::whole("--above", self.above.as_deref().unwrap_or("0"), 0, u32::MAX)?;
             let units = values::whole("--units", self.units.as_deref().unwrap_or("1"), 1, u32::from(u16::MAX))?;
@@ -66,7 +66,7 @@ impl ScoreArguments {
                 return Err(Error::new(Code::Combination, flag, "given", "only with --score positive"));
             }
         }
-        Ok(Score::Count)
+        counted_to.map_or(Ok(Score::Count), Score::capped)
     }
 }
 

@@ -94,6 +94,9 @@ fn head(out: &mut String, plan: &Plan) {
     let plants_words = if plants.get() == 1 { "one plant".to_owned() } else { format!("{} plants", plants.get()) };
     let add = match score {
         Score::Count => "Add up the counts".to_owned(),
+        Score::Capped { counted_to } => {
+            format!("Count each site up to {counted_to} and no further: more is {counted_to} too. Add up the counts")
+        }
         Score::Positive { above, units } => {
             format!("At each site look at {units} units and add up those with more than {above}")
         }

@@ -154,6 +154,26 @@ impl Law {
         (family == other).then(|| family.tilt(from, to))
     }
 
+    /// Where there is no tilt to `other`, the linear function of the step nearest to the log likelihood ratio, by least
+    /// squares under both laws alike; `None` unless both are tables of the same steps.
+    #[must_use]
+    pub(crate) fn nearest_tilt(&self, other: &Law) -> Option<Tilt> {
+        let (Law::Table { first, p }, Law::Table { first: start, p: q }) = (self, other) else { return None };
+        if first != start || p.len() != q.len() {
+            return None;
+        }
+        let mut sums = [0.0; 5];
+        for (x, (p, q)) in (*first..).zip(p.iter().zip(q)).filter(|(_, (p, q))| **p > 0.0 && **q > 0.0) {
+            let (w, x, ln) = (p + q, x as f64, libm::log(q / p));
+            for (sum, term) in sums.iter_mut().zip([1.0, x, ln, x * x, x * ln]) {
+                *sum += w * term;
+            }
+        }
+        let [n, x, ln, xx, x_ln] = sums;
+        let ln_ratio = (n * x_ln - x * ln) / (n * xx - x * x);
+        ln_ratio.is_finite().then(|| Tilt { ln_ratio, ln_site: (ln - ln_ratio * x) / n })
+    }
+
     /// The law of the same family at another mean; `None` for a table.
     #[must_use]
     pub(crate) fn with_mean(&self, mean: f64) -> Option<Law> {

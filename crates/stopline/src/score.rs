@@ -46,12 +46,22 @@ fn count(number: f64) -> Result<u32, Error> {
     }
 }
 
+/// Largest most that a site may be counted to.
+const MOST_COUNTED: u32 = 10_000;
+
 /// How a site is scored.
 #[derive(Debug, Clone, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum Score {
     /// The enemies of all groups, added.
     Count,
+    /// The enemies of all groups, added, but a site is counted no further than to a most: there may be more.
+    /// Made by [`Score::capped`].
+    #[non_exhaustive]
+    Capped {
+        /// The most that a site is counted to.
+        counted_to: u32,
+    },
     /// The number of units of the site (1 = the site as a whole) that hold more than `above` enemies.
     /// Made by [`Score::positive`].
     #[non_exhaustive]
@@ -76,10 +86,41 @@ impl Score {
         }
     }
 
+    /// The score of sites that are counted no further than to a most.
+    ///
+    /// # Errors
+    /// `out_of_range` unless that is 1 to 10 000.
+    pub fn capped(counted_to: u32) -> Result<Self, Error> {
+        if (1..=MOST_COUNTED).contains(&counted_to) {
+            Ok(Self::Capped { counted_to })
+        } else {
+            Err(Error::new(Code::OutOfRange, "counted_to", counted_to, format!("1 to {MOST_COUNTED}")))
+        }
+    }
+
+    /// The word used in every language and file.
+    #[must_use]
+    pub const fn as_str(&self) -> &'static str {
+        match self {
+            Score::Count => "count",
+            Score::Capped { .. } => "capped",
+            Score::Positive { .. } => "positive",
+        }
+    }
+
+    /// Most that a site can add, where there is one.
+    pub(crate) fn most(&self) -> Option<Total> {
+        match self {
+            Score::Count => None,
+            Score::Capped { counted_to } => Some(Total::from(*counted_to)),
+            Score::Positive { units, .. } => Some(Total::from(*units)),
+        }
+    }
+
     /// Units of a site, 1 where the site is counted as a whole.
     pub(crate) fn units(&self) -> f64 {
         match self {
-            Score::Count => 1.0,
+            Score::Count | Score::Capped { .. } => 1.0,
             Score::Positive { units, .. } => f64::from(*units),
         }
     }
@@ -108,6 +149,9 @@ impl Score {
         }
         match self {
             Score::Count => Ok(counts.iter().map(|&c| Total::from(c)).sum()),
+            Score::Capped { counted_to } => {
+                Ok(counts.iter().map(|&c| Total::from(c)).sum::<Total>().min((*counted_to).into()))
+            }
             Score::Positive { above, units } => {
                 if counts.len() == usize::from(*units) {
                     Ok(counts.iter().map(|&c| Total::from(c > *above)).sum())
@@ -141,6 +185,8 @@ mod tests {
     fn counts_add_and_units_are_judged_one_by_one() {
         let site = Site { groups: vec![Some(2), Some(0), Some(1)] };
         assert_eq!(Score::Count.step(&site).unwrap(), 3);
+        assert_eq!([2, 3, 4].map(|c| Score::Capped { counted_to: c }.step(&site).unwrap()), [2, 3, 3]);
+        assert!(Score::capped(0).is_err() && Score::capped(10_001).is_err());
         assert_eq!(Score::Positive { above: 0, units: 3 }.step(&site).unwrap(), 2);
         assert_eq!(Score::Positive { above: 1, units: 3 }.step(&site).unwrap(), 1);
         assert!(Score::Positive { above: 0, units: 1 }.step(&site).is_err());

@@ -339,3 +339,45 @@ fn fit_studies_walks_and_takes_account_of_a_plan() {
         assert!(text.contains(part), "{part} not in {text}");
     }
 }
+
+/// Sites that are counted to a most: read, fitted, planned, decided and carried.
+#[test]
+fn counting_less() {
+    let folder = Folder::new();
+    let capped = TWO_FIELDS.replace(",9\n", ",4+\n");
+    folder.write("capped.csv", &capped);
+    let fit = folder.does("fit capped.csv --counted-to 4 --json").json();
+    assert_eq!(fit["counted_to"], 4);
+    assert!(fit["common"].get("k_cox_reid").is_some() && fit["fields"][0].get("at_most").is_some());
+    assert!(folder.does("fit capped.csv --counted-to 4").out.contains("at the most"));
+    assert_eq!(folder.run("fit capped.csv --counted-to 4 --study").code, Some(2));
+
+    let asked = "plan --k 1.2 --plants 3 --per site --inadequate 1 --adequate 3 --max-sites 40";
+    let report = folder.does(&format!("{asked} --counted-to 4 --out plan.json")).out;
+    assert!(report.contains("What counting less costs") && report.contains("counted to 4"), "{report}");
+    assert!(folder.does("card plan.json").out.contains("up to 4 and no further"));
+    let decision = folder.does("decide plan.json --counts 9,4,12 --json").json();
+    assert_eq!(decision["total"], 12);
+    let plan: Value = serde_json::from_str(&folder.read("plan.json")).unwrap();
+    assert_eq!(plan["score"], serde_json::json!({"of": "capped", "counted_to": 4}));
+    folder.does("verify plan.json");
+
+    let report = folder.does(&format!("{asked} --score positive --above 1")).out;
+    assert!(report.contains("--above 0") && report.contains("bears another k best"), "{report}");
+    let relation = folder.run("fit capped.csv --above 0 --counted-to 4 --json");
+    assert_eq!(relation.code, Some(2));
+}
+
+/// The relation of positive sites to the mean is told as a plan takes it.
+#[test]
+fn the_relation_of_positive_sites_goes_into_a_plan() {
+    let folder = Folder::new().with_demo();
+    let words = "fit demo-data/larkmoor.csv --count lady_beetles,pirate_bugs,lacewings,spiders --above 0";
+    let relation = folder.run(&format!("{words} --json")).json()["proportion"].clone();
+    assert!(relation["walks"].as_u64().unwrap() > 10, "{relation}");
+    let text = folder.does(words).out.replace('\n', " ");
+    let flags = text.split_once("For a plan: ").unwrap().1.trim().to_owned();
+    folder.does(&format!("plan {flags} --per site --inadequate 0.5 --adequate 2 --max-sites 100 --out plan.json"));
+    let plan: Value = serde_json::from_str(&folder.read("plan.json")).unwrap();
+    assert_eq!(plan["dispersion"]["model"], "proportion");
+}

@@ -98,6 +98,24 @@ fn two_stage_tables_typed_in() {
     }
 }
 
+/// The same plans, searched for: what Simon 1989 (from memory) found.
+#[test]
+fn two_stages_are_found_again() {
+    let folder = Folder::new();
+    for (method, lines) in [("two-stage", [(10, 1), (29, 5)]), ("two-stage-minimax", [(15, 1), (25, 5)])] {
+        let asked =
+            "plan --score positive --inadequate 0.1 --adequate 0.3 --false-adequate 0.05 --false-inadequate 0.2";
+        let ran =
+            folder.run(&format!("{asked} --min-sites 1 --max-sites 40 --early inadequate --method {method} --json"));
+        let plan = ran.json();
+        for (row, (sites, cut)) in plan["lines"].as_array().unwrap().iter().zip(lines) {
+            assert_eq!((&row["sites"], &row["inadequate_at_most"]), (&sites.into(), &cut.into()), "{plan}");
+        }
+        assert!(plan["lines"][0]["adequate_at_least"].is_null());
+    }
+    assert_eq!(folder.run("plan --k 1.2 --per site --inadequate 1 --adequate 2 --early inadequate").code, Some(2));
+}
+
 /// k 1.2, risks .10: the fewest fixed sites for 1/2, 1.2/1.8 and 1/3 are 22, 62 and 9 (derived).
 #[test]
 fn levels_around_one_and_a_half() {

@@ -135,7 +135,8 @@ impl Counts {
         let (names, places) = header.find(text, how)?;
         let sites_across = header::sites_across(&names, &places);
         let mut filled = Filled::new(&places.filled);
-        let mut walks = Walks::new(names, &how.missing, Some(header.separator), how.plants_wanted, how.layout);
+        let mut walks = Walks::new(names, &how.missing, Some(header.separator), how.plants_wanted, how.layout)
+            .counted_to(how.counted_to);
         let mut table = rows::Rows::new(text, header.separator);
         table.advance()?; // the header
         let widths = header.widths();

@@ -104,6 +104,8 @@ pub struct Reading {
     pub layout: Layout,
     /// Of the columns that say which site it is, those whose empty cells repeat the cell above (merged cells).
     pub fill_down: Vec<String>,
+    /// Sites were counted to this and no further: a larger sum is read as this, and so is a cell that says so (`10+`).
+    pub counted_to: Option<u32>,
     /// Sites of this many plants are read, others dropped and counted. `None`: all must be alike.
     pub plants_wanted: Option<Plants>,
 }
@@ -121,6 +123,7 @@ impl Default for Reading {
             separator: None,
             layout: Layout::Sites,
             fill_down: Vec::new(),
+            counted_to: None,
             plants_wanted: None,
         }
     }

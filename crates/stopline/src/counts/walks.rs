@@ -47,6 +47,7 @@ pub(super) struct Walks<'h> {
     missing: &'h [String],
     separator: Option<Separator>,
     wanted: Option<Plants>,
+    counted_to: Option<u32>,
     layout: Layout,
     open: Vec<Open>,
     /// Place in `open`, by field and visit.
@@ -74,6 +75,7 @@ impl<'h> Walks<'h> {
             missing,
             separator,
             wanted,
+            counted_to: None,
             layout,
             open: Vec::new(),
             places: BTreeMap::new(),
@@ -84,6 +86,11 @@ impl<'h> Walks<'h> {
             found: Vec::new(),
             more: 0,
         }
+    }
+
+    /// Sites are counted to `most`, if there is one, and no further.
+    pub fn counted_to(self, most: Option<u32>) -> Self {
+        Self { counted_to: most, ..self }
     }
 
     /// Notes something wrong.
@@ -150,6 +157,11 @@ impl<'h> Walks<'h> {
         self.missing.iter().any(|m| m == cell)
     }
 
+    /// The most that a site is counted to, where a cell says that there is as much or more.
+    fn at_most(&self, cell: &str) -> Option<u32> {
+        self.counted_to.filter(|most| cell.strip_suffix('+').and_then(whole) == Some(*most))
+    }
+
     /// Whether a cell that is no count holds nothing; a number that stands for a missing count (`99`)
     /// may still be a site or a name.
     fn is_blank(&self, cell: &str) -> bool {
@@ -163,10 +175,13 @@ impl<'h> Walks<'h> {
             let cell = cell.trim();
             if self.is_missing(cell) {
                 missing = true;
-            } else if let Some(count) = whole(cell) {
+            } else if let Some(count) = whole(cell).or_else(|| self.at_most(cell)) {
                 sum += u64::from(count);
             } else {
                 let mut allowed = format!("{WHOLE}, or {} where missing", self.missing_words());
+                if let Some(most) = self.counted_to {
+                    allowed += &format!(", or {most}+");
+                }
                 if self.separator == Some(Separator::Semicolon) && cell::has_decimal_comma(cell) {
                     allowed += " (this one has a decimal comma: write 3, not 3,0)";
                 }
@@ -176,6 +191,7 @@ impl<'h> Walks<'h> {
         if missing || !bad.is_empty() {
             return (None, bad);
         }
+        let sum = self.counted_to.map_or(sum, |most| sum.min(most.into()));
         let count = u32::try_from(sum).ok();
         if count.is_none() {
             bad.push(Error::new(Code::CountsValue, "sum of the count columns", sum, WHOLE).at(row, None));

@@ -131,6 +131,8 @@ pub enum Why {
     FewWalks,
     /// The order of the sites is not known.
     NoOrder,
+    /// Every site was counted to the most: there may be any number.
+    AllAtMost,
     /// Only means and variances are known.
     NoCounts,
 }
@@ -158,6 +160,7 @@ impl fmt::Display for Why {
             Self::HardlyClumped => "sites hardly vary more than independent counts do",
             Self::FewWalks => "fewer than five walks cannot tell",
             Self::NoCounts => "means and variances do not tell it: the counts themselves are needed",
+            Self::AllAtMost => "every site was counted to the most",
             Self::NoOrder => "frequencies do not tell the order of the sites",
         })
     }

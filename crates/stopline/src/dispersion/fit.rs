@@ -175,6 +175,8 @@ pub fn fit_counts(counts: &Counts, level: Level, watch: &dyn Watch) -> Result<Fi
 pub enum Got {
     /// By the likelihood given each walk's total.
     Conditional,
+    /// By the adjusted profile likelihood of counts that stop at a most.
+    Capped,
     /// By the adjusted profile likelihood, where in every walk all was found at one site.
     CoxReid,
 }
@@ -183,6 +185,7 @@ impl fmt::Display for Got {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Self::Conditional => "conditional likelihood given each walk's total",
+            Self::Capped => "adjusted profile likelihood of counts that stop at a most",
             Self::CoxReid => "adjusted profile likelihood (Cox and Reid)",
         })
     }
@@ -227,6 +230,13 @@ impl Fit {
             Clumping::Undefined(Why::AllAtOneSite) => (self.common.cox_reid, Got::CoxReid),
             _ => (conditional, Got::Conditional),
         };
+        ForPlan::of(&estimate, got)
+    }
+}
+
+impl ForPlan {
+    /// What a plan takes from an estimate of a common k.
+    pub(super) fn of(estimate: &Estimate, got: Got) -> Result<Self, Error> {
         let constant = |k: K| Dispersion::ConstantK { k };
         let dispersion = match estimate.k {
             Clumping::Estimated(k) => match K::new(k).map(constant) {
@@ -245,7 +255,7 @@ impl Fit {
             }
         };
         let lower = estimate.interval.and_then(|interval| K::new(interval.low).ok()).map(constant);
-        Ok(ForPlan { dispersion, lower, got })
+        Ok(Self { dispersion, lower, got })
     }
 }
 

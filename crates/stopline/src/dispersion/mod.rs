@@ -15,6 +15,7 @@
 //! fits sees whether neighbouring sites are alike.
 
 mod against_poisson;
+mod capped;
 mod drawn;
 mod estimate;
 mod examination;
@@ -35,6 +36,7 @@ mod peak;
 mod precision;
 mod probabilities;
 mod profiles;
+mod proportion;
 mod regression;
 mod search;
 mod shape;
@@ -47,6 +49,7 @@ mod supported;
 mod table;
 
 pub use against_poisson::PoissonTest;
+pub use capped::{CappedField, CappedFit, fit_capped};
 pub(crate) use drawn::{Chance, Counter, share};
 pub use drawn::{Draws, How, P};
 pub use estimate::{Bound, Clumping, CommonK, Estimate, Interval, Why, common_k};
@@ -62,6 +65,7 @@ pub use one_k::{BlissOwen, OneK, bliss_owen, one_k};
 pub use order::{Along, Order, order};
 pub use origin::Origin;
 pub use precision::{Efficiency, efficiency};
+pub use proportion::{ProportionFit, fit_proportion};
 pub use regression::{Coefficient, Line};
 pub use shape::{Departure, MANY_SITES, Shape};
 pub use shared::{FEWEST_WALKS, SharedClumping};

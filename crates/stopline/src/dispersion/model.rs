@@ -232,6 +232,12 @@ impl Dispersion {
                 }
                 Ok(Laws { nodes, pool: Pool::Average })
             }
+            // A site whose count varies in this way adds the smaller of its count and the most.
+            (Score::Capped { counted_to }, counts) if !matches!(counts, Self::Binomial | Self::Proportion { .. }) => {
+                let Laws { nodes, pool } = counts.laws(&Score::Count, mean)?;
+                let nodes = nodes.into_iter().map(|(w, law)| Ok((w, capped(&law, *counted_to)?)));
+                Ok(Laws { nodes: nodes.collect::<Result<_, Error>>()?, pool })
+            }
             // A unit whose count varies in this way is positive where it holds more than `above`.
             (Score::Positive { above, units }, counts) => {
                 let Laws { nodes, pool } = counts.laws(&Score::Count, mean)?;
@@ -274,4 +280,12 @@ fn positive(p: f64, units: u16, mean: Mean) -> Result<Law, Error> {
     }
     let allowed = "one at which a unit may be positive or not";
     Err(Error::new(Code::OutOfRange, "mean of positive units", mean.get(), allowed))
+}
+
+/// The law of the smaller of a count and a most.
+fn capped(law: &Law, counted_to: u32) -> Result<Law, Error> {
+    let mut p = Vec::new();
+    law.batch(1, counted_to as usize, &mut p);
+    p.push(law.more_than(counted_to - 1));
+    Law::table(0, p)
 }

@@ -296,11 +296,12 @@ impl<'a> Axis<'a> {
         if *self.score == Score::Count {
             return libm::log(m);
         }
-        let p = (m / self.score.units()).clamp(0.001, 0.999);
+        let most = if let Score::Capped { counted_to } = self.score { f64::from(*counted_to) } else { 1.0 };
+        let p = (m / self.score.units()).clamp(0.001 * most, 0.999 * most);
         if self.under.of_shares() {
             return libm::log(p / (1.0 - p));
         }
-        // The mean at which that share of units is positive.
+        // The mean at which that share of units is positive, or so much is counted at a site.
         let share = |x: f64| -> Result<f64, Error> {
             let laws = self.under.laws(self.score, Mean::new(libm::exp(x))?)?;
             Ok(laws.nodes.first().map_or(f64::NAN, |(_, law)| law.mean()) / self.score.units())

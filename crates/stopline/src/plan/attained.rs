@@ -74,17 +74,18 @@ fn means(stated: &[(Mean, Call)]) -> Vec<Mean> {
 pub(super) fn work(design: &Design, lines: &Lines) -> Result<f64, Error> {
     let mut work = 0.0;
     for mean in means(&design.aim.stated()) {
-        for (_, law) in design.dispersion.laws(&design.score, mean)?.nodes {
-            work += evaluate::work(lines, &law)?;
+        let laws = design.dispersion.laws(&design.score, mean)?;
+        for (_, law) in &laws.nodes {
+            work += evaluate::work(lines, law)?;
         }
-        if let Dispersion::KInterval { k, .. } = design.dispersion {
-            work += f64::from(GRIDS * (GRID + 1)) * evaluate::work(lines, &Law::NegBin { mean, k })?;
+        if let (Dispersion::KInterval { .. }, Some((_, law))) = (design.dispersion, laws.nodes.first()) {
+            work += f64::from(GRIDS * (GRID + 1)) * evaluate::work(lines, law)?;
         }
     }
     Ok(work)
 }
 
-/// For an interval of k the largest P(call), and the k at which it is: errors are not monotone in k, so a
+/// For an interval of k the largest P(call), and the law under which it is: errors are not monotone in k, so a
 /// grid over ln k is refined around its best point, three times by a factor of 16.
 pub(super) fn worst_k(
     design: &Design,
@@ -92,22 +93,24 @@ pub(super) fn worst_k(
     mean: Mean,
     call: Call,
     watch: &dyn Watch,
-) -> Result<Option<(f64, K)>, Error> {
+) -> Result<Option<(f64, Law)>, Error> {
     let Dispersion::KInterval { k, low, high, .. } = design.dispersion else { return Ok(None) };
     let (mut from, mut to) = (libm::log(low.get()), libm::log(high.get()));
     let (first, last) = (from, to);
-    let mut worst = (0.0_f64, k);
+    let scored = |k| Dispersion::ConstantK { k }.laws(&design.score, mean);
+    let mut worst = (0.0_f64, scored(k)?);
     for _ in 0..GRIDS {
         let step = (to - from) / f64::from(GRID);
         let mut at = from;
         for i in 0..=GRID {
             let x = (from + step * f64::from(i)).clamp(first, last);
             let k = K::new(libm::exp(x).clamp(low.get(), high.get()))?;
-            let laws: [Laws; 1] = [Laws::one(Law::NegBin { mean, k })];
+            let laws: [Laws; 1] = [scored(k)?];
             let [calls] = pooled_calls(lines, &laws, InstructionSet::PORTABLE, watch)?;
             let p = calls.get(call.index()).copied().unwrap_or(0.0);
             if p > worst.0 {
-                (worst, at) = ((p, k), x);
+                let [laws] = laws;
+                (worst, at) = ((p, laws), x);
             }
         }
         (from, to) = (at - step, at + step);
@@ -115,5 +118,6 @@ pub(super) fn worst_k(
             break;
         }
     }
-    Ok(Some(worst))
+    let (p, laws) = worst;
+    Ok(laws.nodes.into_iter().next().map(|(_, law)| (p, law)))
 }

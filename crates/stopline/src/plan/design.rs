@@ -157,6 +157,10 @@ impl Design {
             let what = format!("method of a plan for {}", self.aim.as_str());
             return Err(Error::new(Code::Combination, what, method.as_str(), allowed.join(", ")));
         }
+        if method == Method::Optimal && matches!(self.score, Score::Capped { .. }) {
+            let allowed = "count or positive: of capped counts the total alone does not tell all";
+            return Err(Error::new(Code::Combination, "score of an optimal plan", self.score.as_str(), allowed));
+        }
         if let Aim::TwoCalls { .. } = self.aim {
             self.asked()?;
         }
@@ -226,10 +230,10 @@ impl Asked<'_> {
                 (self.thresholds.adequate(), Call::Inadequate, self.risks.false_inadequate()),
             ];
             for ((mean, call, risk), laws) in wrong.into_iter().zip(&mut asked.laws) {
-                if let Some((p, k)) = attained::worst_k(self.design, &lines, mean, call, watch)?
+                if let Some((p, law)) = attained::worst_k(self.design, &lines, mean, call, watch)?
                     && p > risk.get()
                 {
-                    laws.nodes.push((1.0, Law::NegBin { mean, k }));
+                    laws.nodes.push((1.0, law));
                     kept = false;
                 }
             }

@@ -150,6 +150,7 @@ impl Plan {
             version: VERSION,
             score: match *score {
                 Score::Count => ScoreWire::Count {},
+                Score::Capped { counted_to } => ScoreWire::Capped { counted_to },
                 Score::Positive { above, units } => ScoreWire::Positive { above, units },
             },
             site: SiteWire { plants: plants.get() },
@@ -203,6 +204,7 @@ impl Plan {
         let design = Design {
             score: match file.score {
                 ScoreWire::Count {} => Score::Count,
+                ScoreWire::Capped { counted_to } => Score::capped(counted_to)?,
                 ScoreWire::Positive { above, units } => Score::positive(above, units)?,
             },
             plants: Plants::new(file.site.plants).map_err(|e| e.named("site.plants"))?,

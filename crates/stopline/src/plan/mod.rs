@@ -17,7 +17,9 @@ mod fixed;
 mod levels;
 mod no_plan;
 mod nominal;
+mod one_sided;
 mod optimal;
+mod scores;
 mod straight;
 mod table;
 mod three_calls;
@@ -33,13 +35,14 @@ pub use digest::Digest;
 pub use fixed::Fixed;
 pub use levels::{Level, levels};
 pub use optimal::{Objective, Proof};
+pub use scores::{Scored, ScoredPlan};
 pub use straight::{Line, Straight};
 pub use table::Table;
 pub(crate) use wire::required;
 
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
-use crate::lines::{Lines, Row};
+use crate::lines::{Call, Lines, Row};
 use crate::params::{Mean, Plants, Risk, Risks, Share, Thresholds};
 use crate::score::Score;
 use crate::watch::{Quiet, Watch};
@@ -151,6 +154,45 @@ impl Plan {
         let [low, high] = over.map(Mean::get);
         let notes = format!("precision kept at true means from {low} to {high} per site");
         Ok(Self::new(design, Method::Tuned, lines, None, watch)?.with_about(About { notes, ..About::default() }))
+    }
+
+    /// Derives a plan with two checks that makes one call only at the first: with the fewest expected sites at the
+    /// mean for which that call is right, or, for [`Method::TwoStageMinimax`], the same among those with the fewest
+    /// sites at most (the optimal and minimax plans of Simon 1989).
+    ///
+    /// # Errors
+    /// As [`Plan::design`]; `combination` for another method, or an early call that is not inadequate or adequate.
+    ///
+    /// ```
+    /// use stopline::plan::{Aim, Checks, Closing, Design, Method, Plan};
+    /// use stopline::{Call, Dispersion, Mean, Plants, Quiet, Risk, Risks, Score, Thresholds};
+    /// let design = Design {
+    ///     score: Score::positive(0, 1)?,
+    ///     plants: Plants::ONE,
+    ///     dispersion: Dispersion::Binomial,
+    ///     aim: Aim::TwoCalls {
+    ///         thresholds: Some(Thresholds::new(Mean::new(0.1)?, Mean::new(0.3)?)?),
+    ///         risks: Some(Risks::new(Risk::new(0.05)?, Risk::new(0.2)?)?),
+    ///     },
+    ///     checks: Checks::every(1, 40, 1)?,
+    ///     closing: Closing::Call,
+    /// };
+    /// let plan = Plan::two_stage(design, Method::TwoStage, Call::Inadequate, &Quiet)?;
+    /// assert_eq!(plan.asked().checks.sites(), [10, 29]);
+    /// # Ok::<(), stopline::Error>(())
+    /// ```
+    pub fn two_stage(design: Design, method: Method, early: Call, watch: &dyn Watch) -> Result<Self, Error> {
+        design.derivable(method)?;
+        if !matches!(method, Method::TwoStage | Method::TwoStageMinimax) || design.closing != Closing::Call {
+            let (what, allowed) = ("early call", "only with method two_stage or two_stage_minimax and a closing call");
+            return Err(Error::new(Code::Combination, what, early.as_str(), allowed));
+        }
+        let (sites, minimax) = (design.checks.sites(), method == Method::TwoStageMinimax);
+        let derive = |asked: &design::Asked<'_>| asked.one_sided(&sites, early, minimax, watch);
+        match design.asked()?.at_every_k(|(_, lines): &(Checks, Lines)| Ok(lines.clone()), derive, watch)? {
+            Some((checks, lines)) => Self::new(Design { checks, ..design }, method, lines, None, watch),
+            None => Err(no_plan(&design, method, watch)?),
+        }
     }
 
     /// A plan from a table given from outside; its exact risks are computed where it has thresholds.

@@ -78,6 +78,11 @@ impl Design {
                     let units = n * self.score.units();
                     Ok(Some(units / (1.0 + asked * units)))
                 }
+                _ if matches!(self.score, Score::Capped { .. }) => {
+                    let what = "score of a plan for a precision";
+                    let allowed = "count or positive: the mean of full counts cannot be read off capped ones";
+                    Err(Error::new(Code::Combination, what, self.score.as_str(), allowed))
+                }
                 _ if self.score != Score::Count => {
                     let allowed = "binomial for positive units: the precision is that of their share";
                     Err(Error::new(Code::Combination, "dispersion of a precision", self.dispersion.name(), allowed))

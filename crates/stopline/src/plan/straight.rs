@@ -81,9 +81,9 @@ impl Asked<'_> {
     }
 }
 
-/// The tilt from the law at a lower mean to that at a higher one.
+/// The tilt from the law at a lower mean to that at a higher one, or what comes nearest to it.
 pub(super) fn tilt(low: &Law, high: &Law) -> Result<Tilt, Error> {
-    low.tilt_to(high).filter(|t| t.ln_ratio > 0.0).ok_or_else(|| {
+    low.tilt_to(high).or_else(|| low.nearest_tilt(high)).filter(|t| t.ln_ratio > 0.0).ok_or_else(|| {
         Error::about(Code::Combination, "laws at the two thresholds", "of one family, the second with the larger mean")
     })
 }

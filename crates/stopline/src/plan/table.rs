@@ -98,6 +98,24 @@ impl Table {
         Self::in_columns(Column::TWO_CALLS, &rows)
     }
 
+    /// The table of rows that each hold the sites and a total in each of `columns`.
+    ///
+    /// # Errors
+    /// `lines` or `checks` for rows that are not usable.
+    pub fn of_columns(columns: &'static [Column], rows: &[Vec<Option<Total>>]) -> Result<Self, Error> {
+        let row = |row: &Vec<Option<Total>>| match row.split_first() {
+            Some((Some(sites), totals)) if totals.len() == columns.len() => {
+                Ok((u32::try_from(*sites).unwrap_or(0), totals.to_vec()))
+            }
+            _ => {
+                let names: Vec<&str> = columns.iter().map(|c| c.as_str()).collect();
+                let allowed = format!("sites, {}", names.join(", "));
+                Err(Error::new(Code::Lines, "row of a table of lines", format!("{row:?}"), allowed))
+            }
+        };
+        Self::in_columns(columns, &rows.iter().map(row).collect::<Result<Vec<_>, _>>()?)
+    }
+
     /// The table of rows of sites with a total in each column.
     fn in_columns(columns: &'static [Column], rows: &[(u32, Vec<Option<Total>>)]) -> Result<Self, Error> {
         let row = |sites: u32, totals: &[Option<Total>], middle: Option<Call>| match *totals {

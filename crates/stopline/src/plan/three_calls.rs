@@ -80,7 +80,7 @@ impl Design {
                 let Some((row, (risk, asked))) = rows.first().filter(|(_, (_, asked))| p > *asked) else { continue };
                 kept = false;
                 let worst = worst_k(self, &lines, row.mean, row.call, watch)?;
-                if !worst.is_some_and(|(_, k)| four.add(*risk, row.mean, k)) {
+                if !worst.is_some_and(|(_, law)| four.add(*risk, law)) {
                     four.asked.iter_mut().skip(*risk).take(1).for_each(|limit| *limit *= 0.999 * asked / p);
                 }
             }

@@ -58,6 +58,7 @@ pub(super) struct PlanFile {
 #[serde(tag = "of", rename_all = "snake_case", deny_unknown_fields)]
 pub(super) enum ScoreWire {
     Count {},
+    Capped { counted_to: u32 },
     Positive { above: u32, units: u16 },
 }
 

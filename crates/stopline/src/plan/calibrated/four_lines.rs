@@ -10,7 +10,6 @@ use crate::error::Error;
 use crate::evaluate::{InstructionSet, LargestSites, expected_sites, largest_expected_sites, pooled_calls, work};
 use crate::law::{Law, Laws, Pool};
 use crate::lines::{Call, Lines};
-use crate::params::{K, Mean};
 use crate::plan::checks::Closing;
 use crate::plan::design::{Asked, Design};
 use crate::plan::straight::Line;
@@ -75,10 +74,9 @@ impl<'a> FourLines<'a> {
         })
     }
 
-    /// Takes account of another k at the mean of a risk: whether it was not yet.
-    pub fn add(&mut self, risk: usize, mean: Mean, k: K) -> bool {
+    /// Takes account of another law at the mean of a risk: whether it was not yet.
+    pub fn add(&mut self, risk: usize, law: Law) -> bool {
         let nodes = &mut self.laws[risk].nodes;
-        let law = Law::NegBin { mean, k };
         let new = !nodes.iter().any(|(_, known)| *known == law);
         if new {
             nodes.push((1.0, law));
