@@ -5,16 +5,20 @@
 
 use criterion::measurement::WallTime;
 use criterion::{BenchmarkGroup, Criterion, SamplingMode, criterion_group, criterion_main};
+use std::collections::BTreeMap;
 use std::hint::black_box;
 use std::time::Duration;
 use stopline::compare::{Ground, USUAL_SITES, Way, compare, means_around};
 use stopline::counts::{Counts, Reading};
 use stopline::dispersion::{Frequencies, fit_counts};
-use stopline::evaluate::{Evaluator, InstructionSet, calls_of_laws, curve_of_laws};
+use stopline::evaluate::{Evaluator, InstructionSet, calls_of_laws, clustered_lines, curve_of_laws};
 use stopline::law::{Law, Laws};
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Plan};
 use stopline::replay::{Replaying, replay};
+use stopline::resample::{Redraw, Resampling, resample};
 use stopline::simulate::{Clustered, Run, Source, Walks, simulate_lines};
+use stopline::study::shard::line;
+use stopline::study::{Crossed, Grid, run};
 use stopline::{Dispersion, K, Level, Mean, Plants, Quiet, Risk, Risks, Score, Share, Thresholds};
 
 const K_12: f64 = 1.2;
@@ -229,20 +233,86 @@ fn compared(c: &mut Criterion) {
     group(c, "compare-A").bench_function("best", |b| b.iter(|| compare(black_box(&ground), &ways, &Quiet).unwrap()));
 }
 
+/// Walks of 30 sites, each in a field of its own.
+fn walks_of(counts: &[u32]) -> Counts {
+    let row = |(i, count): (usize, &u32)| format!("f{},{},1,{count}\n", i / 30, i % 30 + 1);
+    let table: String = counts.iter().enumerate().map(row).collect();
+    Counts::read(format!("field,site,plants,count\n{table}").as_bytes(), &Reading::default()).unwrap()
+}
+
 /// 24 walks of 30 sites, each in 100 random orders.
 fn replayed(c: &mut Criterion) {
     let plan = CASES[0].wald();
-    let counts = counts(24 * 30);
-    let row = |(i, count): (usize, &u32)| format!("f{},{},1,{count}\n", i / 30, i % 30 + 1);
-    let table: String = counts.iter().enumerate().map(row).collect();
-    let table = format!("field,site,plants,count\n{table}");
-    let counts = Counts::read(table.as_bytes(), &Reading::default()).unwrap();
+    let counts = walks_of(&counts(24 * 30));
     let how = Replaying { orders: 100, seed: 1, level: Level::new(0.9).unwrap(), timings: None };
     group(c, "replay-24-100")
         .bench_function("best", |b| b.iter(|| replay(&plan, black_box(&counts), &how, &Quiet).unwrap()));
 }
 
+/// Exactly over sites of which runs of five are alike, at five means.
+fn alike(c: &mut Criterion) {
+    let (plan, means) = (CASES[0].wald(), CASES[0].means(5));
+    let clustered = Clustered::new(plan.asked().dispersion, Share::new(0.25).unwrap(), Run::Sites(5)).unwrap();
+    let mut group = group(c, "clustered-exact-A-5");
+    group.sample_size(10);
+    let exact = || clustered_lines(black_box(plan.lines()), &Score::Count, &clustered, &means, &Quiet).unwrap();
+    group.bench_function("best", |b| b.iter(exact));
+}
+
+/// A study of eight cells, as it is written to a shard.
+fn studied(c: &mut Criterion) {
+    let crossed = Crossed {
+        plans: vec![("A".to_owned(), CASES[0].wald())],
+        k: vec![None, Some(K::new(0.6).unwrap())],
+        shared: [0.0, 0.25].map(|share| Share::new(share).unwrap()).to_vec(),
+        run: Run::Sites(5),
+        means: CASES[0].means(3),
+        walks: 1000,
+        repeats: 2,
+        seed: 1,
+    };
+    let grid = Grid::new(crossed).unwrap();
+    let study = || {
+        let mut bytes = 0;
+        let mut sink = |_: usize, text: &str| {
+            bytes += line(text).len();
+            Ok(())
+        };
+        run(black_box(&grid), &mut BTreeMap::new(), &mut sink, &Quiet).unwrap();
+        bytes
+    };
+    let mut group = group(c, "study-8");
+    group.sample_size(10);
+    group.bench_function("best", |b| b.iter(study));
+}
+
+/// 24 walks drawn again 1000 times, with a verdict from 99 sets.
+fn drawn_again(c: &mut Criterion) {
+    let plan = CASES[0].wald();
+    let walks = walks_of(&counts(24 * 30));
+    let how = Resampling { how: Redraw::Blocks(5), walks: 1000, seed: 1, hold_out: false, sets: 99 };
+    let drawn = || resample(&plan, black_box(&walks), &plan.asked().dispersion, &how, &Quiet).unwrap();
+    let mut group = group(c, "resample-24-1000");
+    group.sample_size(10);
+    group.bench_function("best", |b| b.iter(drawn));
+}
+
 criterion_group!(
-    benches, compared, replayed, k, million, calibrated, optimal, exact, nodes, new, curve, simulated, shared_out
+    benches,
+    compared,
+    replayed,
+    alike,
+    studied,
+    drawn_again,
+    k,
+    million,
+    calibrated,
+    optimal,
+    exact,
+    nodes,
+    new,
+    curve,
+    simulated,
+    shared_out
 );
 criterion_main!(benches);

@@ -3,6 +3,7 @@
 use crate::errors::{one, plain, watched};
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
+use crate::simulate::{RunText, clustered};
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use stopline::evaluate::{self as core, CurveRow, Evaluation};
@@ -37,6 +38,10 @@ pub struct Curve {
 ///     True means per site (shares of positive units for such a plan).
 /// k : float, optional
 ///     Another clumping than the plan's; ``inf`` for Poisson.
+/// shared : float, optional
+///     Share of the counts' variance beyond that of Poisson counts that sites have in common, as in ``simulate``.
+/// run : int or "whole_walk", optional
+///     Sites it is common to.
 /// progress : callable or tqdm bar, optional
 ///     Told of the work: called with the steps done and all steps, or moved along.
 ///
@@ -56,21 +61,28 @@ pub struct Curve {
 /// >>> stopline.evaluate(plan, [1.5, 2.12, 3.0]).expected_sites.round(3)
 /// array([ 9.882, 11.792,  8.255])
 #[pyfunction]
-#[pyo3(signature = (plan, means, *, k=None, progress=None))]
+#[pyo3(signature = (plan, means, *, k=None, shared=None, run=None, progress=None))]
 pub fn evaluate(
     py: Python<'_>,
     plan: &Bound<'_, Plan>,
     means: PyArrayLike1<'_, f64, AllowTypeChange>,
     k: Option<f64>,
+    shared: Option<f64>,
+    run: Option<Bound<'_, PyAny>>,
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Curve> {
     let asked = means_of(py, &means)?;
     // A copy: the caller may write to theirs.
     let means = PyArray1::from_iter(py, asked.iter().map(|m| m.get()));
-    let recipe = recipe!(py, "evaluate", plan, means, k);
+    let recipe = recipe!(py, "evaluate", plan, means, k, shared, run);
+    let run: Option<RunText> = run.map(|run| run.extract()).transpose()?;
     let (plan, means) = (plan.get(), asked);
     let under = under(plan, k).map_err(|e| one(py, e))?;
-    let evaluation = watched(py, progress, |watch| core::evaluate(&plan.0, &under, &means, watch))?;
+    let alike = clustered(under, shared, run).map_err(|e| one(py, e))?;
+    let evaluation = watched(py, progress, |watch| match &alike {
+        Some(alike) => core::evaluate_clustered(&plan.0, alike, &means, watch),
+        None => core::evaluate(&plan.0, &under, &means, watch),
+    })?;
     Ok(Curve { evaluation, recipe })
 }
 

@@ -10,7 +10,9 @@ mod evaluate;
 mod plan;
 mod recipe;
 mod replay;
+mod resample;
 mod simulate;
+mod study;
 mod table;
 mod travel;
 mod walk;
@@ -29,6 +31,7 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_class::<simulate::Simulated>()?;
     m.add_class::<compare::Comparison>()?;
     m.add_class::<replay::Replay>()?;
+    m.add_class::<study::Grid>()?;
     m.add_class::<walk::Decision>()?;
     m.add_class::<walk::Walk>()?;
     m.add_function(wrap_pyfunction!(counts::fit, m)?)?;
@@ -42,5 +45,7 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_function(wrap_pyfunction!(simulate::simulate, m)?)?;
     m.add_function(wrap_pyfunction!(compare::compare, m)?)?;
     m.add_function(wrap_pyfunction!(replay::replay, m)?)?;
+    m.add_function(wrap_pyfunction!(resample::resample, m)?)?;
+    m.add_function(wrap_pyfunction!(resample::sensitivity, m)?)?;
     m.add_function(wrap_pyfunction!(walk::decide, m)?)
 }

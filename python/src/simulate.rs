@@ -7,7 +7,7 @@ use crate::recipe::{Recipe, recipe};
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use stopline::simulate::{self as core, Clustered, Run, SimulatedRow};
-use stopline::{Code, Error, Share};
+use stopline::{Code, Dispersion, Error, Share};
 
 /// Shares of calls and sites over n means, with Monte-Carlo standard errors; made by ``simulate``.
 ///
@@ -39,7 +39,7 @@ pub enum RunText {
     Word(String),
 }
 
-fn run(text: Option<RunText>) -> Result<Run, Error> {
+pub fn run(text: Option<RunText>) -> Result<Run, Error> {
     let refused = |value: &str| Err(Error::new(Code::Combination, "run", value, "sites of a run, or 'whole_walk'"));
     match text {
         // A run of no sites is refused as one of fewer is.
@@ -47,6 +47,18 @@ fn run(text: Option<RunText>) -> Result<Run, Error> {
         Some(RunText::Word(word)) if word == "whole_walk" => Ok(Run::WholeWalk),
         Some(RunText::Word(word)) => refused(&word),
         None => refused("missing"),
+    }
+}
+
+/// Sites that are alike, where a shared part is given.
+pub fn clustered(under: Dispersion, shared: Option<f64>, run: Option<RunText>) -> Result<Option<Clustered>, Error> {
+    match (shared, run) {
+        (None, None) => Ok(None),
+        (None, Some(_)) => Err(Error::about(Code::Combination, "run", "nothing without shared")),
+        (Some(shared), text) => {
+            let shared = Share::new(shared).map_err(|e| e.named("shared"))?;
+            Clustered::new(under, shared, self::run(text)?).map(Some)
+        }
     }
 }
 
@@ -110,14 +122,10 @@ pub fn simulate(
     let (plan, means) = (plan.get(), asked);
     let source = || -> Result<Box<dyn core::Source>, Error> {
         let under = under(plan, k)?;
-        match (shared, run) {
-            (None, None) => Ok(Box::new(under)),
-            (None, Some(_)) => Err(Error::about(Code::Combination, "run", "nothing without shared")),
-            (Some(shared), text) => {
-                let shared = Share::new(shared).map_err(|e| e.named("shared"))?;
-                Ok(Box::new(Clustered::new(under, shared, self::run(text)?)?))
-            }
-        }
+        Ok(match clustered(under, shared, run)? {
+            Some(clustered) => Box::new(clustered),
+            None => Box::new(under),
+        })
     };
     let source = source().map_err(|e| one(py, e))?;
     let simulated =

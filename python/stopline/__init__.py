@@ -16,6 +16,7 @@ from ._native import (
     Curve,
     Decision,
     Fit,
+    Grid,
     Level,
     Plan,
     Replay,
@@ -33,8 +34,12 @@ from ._native import (
     mean_variance,
     plan,
     replay,
+    resample,
+    sensitivity,
     simulate,
 )
+
+from ._study import study
 
 __all__ = [
     "CODES",
@@ -44,6 +49,7 @@ __all__ = [
     "Decision",
     "Finding",
     "Fit",
+    "Grid",
     "Level",
     "Plan",
     "Replay",
@@ -62,5 +68,8 @@ __all__ = [
     "mean_variance",
     "plan",
     "replay",
+    "resample",
+    "sensitivity",
     "simulate",
+    "study",
 ]

@@ -25,6 +25,7 @@ __all__ = [
     "Curve",
     "Decision",
     "Fit",
+    "Grid",
     "Level",
     "Plan",
     "Replay",
@@ -42,6 +43,8 @@ __all__ = [
     "mean_variance",
     "plan",
     "replay",
+    "resample",
+    "sensitivity",
     "simulate",
 ]
 
@@ -319,6 +322,29 @@ class Replay:
     def to_dict(self) -> dict[str, Any]: ...
 
 @final
+class Grid:
+    def __new__(
+        cls,
+        plans: Mapping[str, Plan],
+        *,
+        means: Sequence[float],
+        k: Sequence[float] | None = None,
+        shared: Sequence[float] | None = None,
+        run: int | Literal["whole_walk"] | None = None,
+        walks: int = 10_000,
+        repeats: int = 1,
+        seed: int = 1,
+    ) -> Grid: ...
+    @classmethod
+    def from_json(cls, text: str) -> Grid: ...
+    def to_json(self) -> str: ...
+    def cell(self, number: int) -> str: ...
+    def table(self, cells: Mapping[int, str]) -> str: ...
+    @property
+    def digest(self) -> str: ...
+    def __len__(self) -> int: ...
+
+@final
 class Decision:
     @property
     def verdict(self) -> str: ...
@@ -424,7 +450,13 @@ def levels(
     past_means: Sequence[float] | None = None,
 ) -> list[Level]: ...
 def evaluate(
-    plan: Plan, means: npt.ArrayLike, *, k: float | None = None, progress: _Progress | None = None
+    plan: Plan,
+    means: npt.ArrayLike,
+    *,
+    k: float | None = None,
+    shared: float | None = None,
+    run: int | Literal["whole_walk"] | None = None,
+    progress: _Progress | None = None,
 ) -> Curve: ...
 def simulate(
     plan: Plan,
@@ -465,4 +497,17 @@ def replay(
     minutes_site: float | None = None,
     minutes_enemy: float = 0.0,
 ) -> Replay: ...
+def resample(
+    plan: Plan,
+    counts: Counts,
+    *,
+    draw: str = "with_replacement",
+    block: int = 5,
+    walks: int = 10_000,
+    seed: int = 1,
+    k: float | None = None,
+    hold_out: bool = False,
+    sets: int = 199,
+) -> dict[str, Any]: ...
+def sensitivity(plan: Plan, means: Sequence[float], *, caught: float = 0.8) -> dict[str, Any]: ...
 def decide(plan: Plan, counts: Sequence[_Site | None], *, ended: bool = False) -> Decision: ...

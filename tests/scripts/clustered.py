@@ -20,7 +20,7 @@ from plans import GOOD, PLANS
 
 VECTOR = pathlib.Path(__file__).resolve().parent.parent / "vectors" / "clustered.json"
 COLUMNS = ["mean", "adequate", "inadequate", "expected_sites", "sites_sd", "at_cap"]
-DEGREE, PANELS = 24, 6
+DEGREE, PANELS = 24, 20
 
 
 def legendre(degree):

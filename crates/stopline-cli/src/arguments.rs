@@ -46,6 +46,8 @@ pub enum Command {
     Compare(Compare),
     /// A plan run over full walks: where it stops, and whether it agrees with the whole walk
     Replay(Replay),
+    /// A grid of simulations that goes on where it was stopped: plans, clumping, shared parts, repeats
+    Study(Study),
     /// What do the counts of a walk come to under a plan?
     Decide(Decide),
     /// The card to carry into the field: every check with its lines
@@ -335,6 +337,8 @@ pub struct Plan {
     pub shape: ShapeArguments,
     #[command(flatten)]
     pub objective: ObjectiveArguments,
+    #[command(flatten)]
+    pub alike: SharedArguments,
     /// Write the plan here
     #[arg(long, value_name = "PLAN", help_heading = "Files")]
     pub out: Option<PathBuf>,
@@ -420,20 +424,35 @@ pub struct ObjectiveArguments {
 /// Evaluate a plan.
 #[derive(Debug, Args)]
 #[command(after_help = "\
-Examples (the second where neighbouring sites are alike):
+Examples; in the second and third neighbouring sites are alike:
   stopline evaluate plan.json --means 0.5,1,2 --k 0.8,1.2
-  stopline evaluate plan.json --means 0.5,1,2 --simulate 100000 --shared 0.25 --run 5")]
+  stopline evaluate plan.json --means 0.5,1,2 --shared 0.25 --run 5
+  stopline evaluate plan.json --means 0.5,1,2 --simulate 100000 --shared 0.25 --run 5
+  stopline evaluate plan.json --sensitivity
+  stopline evaluate plan.json --resample counts.csv --redraw blocks --hold-out")]
 pub struct Evaluate {
     /// Plan file (`-`: standard input)
     pub plan: PathBuf,
     /// True means per site (for positive units, shares)
-    #[arg(long, value_name = "MEAN,...")]
-    pub means: String,
+    #[arg(long, value_name = "MEAN,...", required_unless_present_any = ["sensitivity", "resample"])]
+    pub means: Option<String>,
     /// True clumping, one or several [default: the plan's own]
     #[arg(long, value_name = "K,...")]
     pub k: Option<String>,
+    /// What if one thing is otherwise: k, what the bucket catches, an observer, a bare part, one corner
+    #[arg(long, conflicts_with_all = ["k", "simulate", "shared"])]
+    pub sensitivity: bool,
+    /// Share of the enemies that the bucket catches [default: 0.8]
+    #[arg(long, value_name = "SHARE", requires = "sensitivity")]
+    pub caught: Option<String>,
     #[command(flatten)]
     pub simulation: SimulationArguments,
+    #[command(flatten)]
+    pub alike: SharedArguments,
+    #[command(flatten)]
+    pub real: RealArguments,
+    #[command(flatten)]
+    pub reading: ReadingArguments,
 }
 
 /// Walks to simulate.
@@ -444,10 +463,16 @@ pub struct SimulationArguments {
     #[arg(long, value_name = "WALKS")]
     pub simulate: Option<String>,
     /// Where their random numbers begin: the same seed gives the same numbers on any machine [default: 1]
-    #[arg(long, value_name = "SEED", requires = "simulate")]
+    #[arg(long, value_name = "SEED")]
     pub seed: Option<String>,
+}
+
+/// What neighbouring sites have in common.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Sites that are alike")]
+pub struct SharedArguments {
     /// Share of the counts' variance beyond that of Poisson counts that sites have in common
-    #[arg(long, value_name = "SHARE", requires = "simulate")]
+    #[arg(long, value_name = "SHARE")]
     pub shared: Option<String>,
     /// It is common to runs of so many sites: 1 to N, N + 1 to 2 N, ...
     #[arg(long, value_name = "N", requires = "shared", conflicts_with = "whole_walk")]
@@ -455,6 +480,34 @@ pub struct SimulationArguments {
     /// It is common to all sites of a walk: the part of the field walked differs from the field
     #[arg(long, requires = "shared")]
     pub whole_walk: bool,
+}
+
+/// Real walks drawn again.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Real walks drawn again")]
+pub struct RealArguments {
+    /// Walk the plan over the sites of these walks drawn again (10000 times, or as --simulate says), beside the exact
+    /// curve at the mean of each walk
+    #[arg(long, value_name = "COUNTS", conflicts_with_all = ["means", "shared", "sensitivity"])]
+    pub resample: Option<PathBuf>,
+    /// How sites are drawn; blocks: neighbours together
+    #[arg(
+        long,
+        value_name = "HOW",
+        requires = "resample",
+        default_value = "with-replacement",
+        value_parser = ["with-replacement", "without-replacement", "blocks"]
+    )]
+    pub redraw: String,
+    /// Neighbours of a block [default: 5]
+    #[arg(long, value_name = "N", requires = "resample")]
+    pub block: Option<String>,
+    /// Beside each field, k fitted to the other fields
+    #[arg(long, requires = "resample", conflicts_with = "k")]
+    pub hold_out: bool,
+    /// Sets of walks that the verdict is got from [default: 199]
+    #[arg(long, value_name = "N", requires = "resample")]
+    pub sets: Option<String>,
 }
 
 /// Compare.
@@ -528,6 +581,54 @@ pub struct Replay {
     pub times: TimeArguments,
     #[command(flatten)]
     pub reading: ReadingArguments,
+}
+
+/// Study.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+The folder keeps what is done: the same command goes on where it was stopped, and the results are
+the same to the byte, however often it was stopped and with any number of workers.
+
+Example:
+  stopline study a.json b.json --folder study --means 0.5,1,2 --k 0.6,1.2 --shared 0,0.25 --run 5 \\
+      --simulate 100000 --repeats 3")]
+pub struct Study {
+    /// Plan files
+    #[arg(value_name = "PLAN", required = true)]
+    pub plans: Vec<PathBuf>,
+    /// Where what is done is kept
+    #[arg(long, value_name = "FOLDER")]
+    pub folder: PathBuf,
+    /// True means per site
+    #[arg(long, value_name = "MEAN,...")]
+    pub means: String,
+    /// Clumping, one or several [default: each plan's own]
+    #[arg(long, value_name = "K,...")]
+    pub k: Option<String>,
+    /// Shares of the counts' variance beyond that of Poisson counts that sites have in common [default: 0]
+    #[arg(long, value_name = "SHARE,...")]
+    pub shared: Option<String>,
+    /// They are common to runs of so many sites
+    #[arg(long, value_name = "N", requires = "shared", conflicts_with = "whole_walk")]
+    pub run: Option<String>,
+    /// They are common to all sites of a walk
+    #[arg(long, requires = "shared")]
+    pub whole_walk: bool,
+    /// Walks at each mean of each cell
+    #[arg(long, value_name = "WALKS")]
+    pub simulate: String,
+    /// Repeats of each cell from other random numbers [default: 1]
+    #[arg(long, value_name = "N")]
+    pub repeats: Option<String>,
+    /// Where the random numbers begin [default: 1]
+    #[arg(long, value_name = "SEED")]
+    pub seed: Option<String>,
+    /// Threads [default: one a core]
+    #[arg(long, value_name = "N")]
+    pub workers: Option<String>,
+    /// Write the results here, as CSV [default: results.csv in the folder]
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
 }
 
 /// The user's own times; `--minutes-site` alone is enough.

@@ -2,12 +2,15 @@
 
 use crate::failure::Failure;
 use crate::output::{self, Answer};
-use crate::simulated::{self, Simulation};
-use crate::words::figures;
-use crate::{arguments, input, values};
+use crate::simulated::{self, Simulation, clustered};
+use crate::words::{figures, wrapped};
+use crate::{arguments, input, resample, sensitivity, values};
 use serde::Serialize;
-use stopline::evaluate::{CurveRow, Evaluation, evaluate};
+use stopline::evaluate::{CurveRow, Evaluation, evaluate, evaluate_clustered, sensitivity};
 use stopline::{Call, Code, Dispersion, Error, Watch};
+
+/// Share of the enemies that the bucket catches where nobody says it.
+const CAUGHT: &str = "0.8";
 
 /// Evaluations under several k.
 #[derive(Serialize)]
@@ -16,26 +19,43 @@ struct Several<E> {
 }
 
 pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
-    let means = values::list("--means", &args.means, values::mean)?;
+    let means = args.means.as_deref().map(|text| values::list("--means", text, values::mean)).transpose()?;
     let ks = args.k.as_deref().map(|k| values::list("--k", k, values::k)).transpose()?;
+    let caught = args.caught.as_deref().unwrap_or(CAUGHT);
+    let caught = values::share("--caught", caught)?;
+    let shared = args.alike.shared()?;
     let plan = input::plan(&args.plan)?;
+    if let Some(counts) = &args.real.resample {
+        return resample::run(args, counts, &plan, ks.as_deref(), json);
+    }
     let score = &plan.asked().score;
     if let Some(k) = args.k.as_ref().filter(|_| plan.asked().dispersion.of_shares()) {
         return Err(Error::new(Code::Combination, "--k", k, "nothing: shares of units have no clumping").into());
     }
-    for &mean in &means {
+    for &mean in means.iter().flatten() {
         plan.asked().dispersion.laws(score, mean).map_err(|e| e.named("--means"))?;
     }
+    if args.sensitivity {
+        let found = sensitivity(&plan, &sensitivity::means(&plan, means)?, caught, watch)?;
+        return Ok(if json { Answer::json(&found) } else { Answer::text(sensitivity::text(&found)) });
+    }
+    let means = means.unwrap_or_default();
     let under = match ks {
         Some(ks) => ks.into_iter().map(|k| Dispersion::ConstantK { k }).collect(),
         None => vec![plan.asked().dispersion],
     };
     if let Some(simulation) = Simulation::of(&args.simulation)? {
-        let simulated = |under: &Dispersion| simulation.run(&plan, *under, &means);
+        let simulated = |&under: &Dispersion| match shared {
+            Some(shared) => simulation.run(&plan, &clustered(under, shared)?, &means),
+            None => simulation.run(&plan, &under, &means),
+        };
         let evaluations = under.iter().map(simulated).collect::<Result<Vec<_>, _>>()?;
         return Ok(answer(evaluations, json, simulated::text));
     }
-    let exact = |under: &Dispersion| evaluate(&plan, under, &means, watch);
+    let exact = |&under: &Dispersion| match shared {
+        Some(shared) => evaluate_clustered(&plan, &clustered(under, shared)?, &means, watch),
+        None => evaluate(&plan, &under, &means, watch),
+    };
     let evaluations = under.iter().map(exact).collect::<Result<Vec<_>, _>>()?;
     Ok(answer(evaluations, json, text))
 }
@@ -58,7 +78,8 @@ pub fn under(dispersion: &Dispersion) -> String {
 
 /// The evaluation as a table.
 pub fn text(evaluation: &Evaluation) -> String {
-    let mut text = format!("Exact probabilities of each call, and sites, for {}\n\n", under(&evaluation.under));
+    let (under, common) = (under(&evaluation.under), simulated::common(&evaluation.source));
+    let mut text = wrapped("", &format!("Exact probabilities of each call, and sites, for {under}{common}")) + "\n";
     let calls = [Call::Adequate, Call::Marginal, Call::Inadequate, Call::Enough, Call::Undecided];
     let calls: Vec<Call> = calls.into_iter().filter(|call| evaluation.calls.contains(call)).collect();
     let mut headings = vec!["mean"];

@@ -1,7 +1,7 @@
 //! The program `stopline`: from site counts to a stop plan, its true risks, and decisions in the field.
 //!
 //! One module a command, in the order of the work: [`fit`], [`levels`], [`plan`], [`evaluate`],
-//! [`compare`], [`replay`], [`decide`], [`card`], [`verify`]. A command turns its arguments into an [`output::Answer`] or a
+//! [`compare`], [`replay`], [`studies`], [`decide`], [`card`], [`verify`]. A command turns its arguments into an [`output::Answer`] or a
 //! [`failure::Failure`]; only this file and [`output`] touch the outside. All numbers are the core's.
 //!
 //! Exit codes: 0 done; 1 the machine failed; 2 input refused; 3 no plan meets the request;
@@ -28,8 +28,11 @@ mod proportion;
 mod replay;
 mod report;
 mod request;
+mod resample;
+mod sensitivity;
 mod sheet;
 mod simulated;
+mod studies;
 mod study;
 mod values;
 mod verify;
@@ -68,6 +71,7 @@ fn run(command: &Command, json: bool) -> Result<Answer, Failure> {
         Command::Evaluate(evaluate) => evaluate::run(evaluate, json, &watch),
         Command::Compare(compare) => compare::run(compare, json, &watch),
         Command::Replay(replay) => replay::run(replay, json),
+        Command::Study(study) => studies::run(study, json),
         Command::Decide(decide) => decide::run(decide, json),
         Command::Card(card) => card::run(card, json),
         Command::Verify(verify) => verify::run(verify, json, &watch),

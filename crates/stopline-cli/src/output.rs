@@ -85,7 +85,7 @@ fn not_written(what: &str, e: &io::Error) -> Failure {
 }
 
 /// Writes all files, or none if any of them finds no room.
-fn write_files(files: &[(PathBuf, String)]) -> Result<(), Failure> {
+pub fn write_files(files: &[(PathBuf, String)]) -> Result<(), Failure> {
     let _whole = watch::while_writing();
     let ready = files.iter().map(|(path, text)| Ready::new(path, text)).collect::<Result<Vec<_>, _>>()?;
     ready.into_iter().try_for_each(Ready::put)

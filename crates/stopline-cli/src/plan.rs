@@ -5,11 +5,11 @@ use crate::failure::Failure;
 use crate::output::Answer;
 use crate::past::Past;
 use crate::report::{Report, report};
-use crate::words::many;
-use crate::{arguments, input, request, values};
+use crate::words::{many, wrapped};
+use crate::{arguments, input, request, simulated, values};
 use std::fs;
 use std::path::PathBuf;
-use stopline::plan::{About, Design, Method, Plan, Table};
+use stopline::plan::{About, Design, Method, Plan, Table, recalibrated};
 use stopline::{Call, Code, Column, Dispersion, Error, K, Mean, Plants, Score, Watch};
 
 pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
@@ -69,7 +69,17 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     }
 
     let least = args.objective.least(&design, unit, &args.reading, watch)?;
+    let alike = args.alike.shared()?.map(|shared| simulated::clustered(design.dispersion, shared)).transpose()?;
+    let mut price = None;
     let plan = match (given, method) {
+        (Some(_), _) if alike.is_some() => {
+            let allowed = "not with --lines: lines are derived";
+            Err(Error::new(Code::Combination, "--shared", "given", allowed))
+        }
+        (None, _) if let Some(alike) = &alike => recalibrated(&design, method, alike, watch).map(|found| {
+            price = Some(simulated::price(alike, &found));
+            found.plan
+        }),
         (Some(Table { lines, .. }), _) => Plan::given(design, lines, watch),
         (None, Method::Optimal) => Plan::optimal(design, &least.objective, undecided, watch),
         (None, Method::TwoStage | Method::TwoStageMinimax) if early.is_some() => {
@@ -80,14 +90,22 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     };
     let plan = plan.map_err(request::in_flags)?;
     let notes = plan.about().notes.clone();
+    let notes = price.as_ref().map_or(notes, |(note, _)| note.clone());
     let plan = plan.with_about(About { notes, ..about(past.as_ref()) });
-    answer(
+    let answer = answer(
         args,
         json,
         &plan,
         &Report { past: past.as_ref(), plants_known: known.is_some(), means: least.past.as_ref() },
         watch,
-    )
+    );
+    let mut answer = answer?;
+    match price {
+        Some((_, said)) if json => answer.notes.push(said),
+        Some((_, said)) => answer.printed = wrapped("Alike       ", &said) + &answer.printed,
+        None => {}
+    }
+    Ok(answer)
 }
 
 /// How counts vary, from the flags that say it; positive units need none.

@@ -1,48 +1,60 @@
 //! `stopline evaluate --simulate`: what a plan does over simulated walks.
 
+use crate::arguments::SharedArguments;
 use crate::evaluate::under;
 use crate::output;
 use crate::watch::Watched;
-use crate::words::{figures, many};
+use crate::words::{figures, in_100, many};
 use crate::{arguments, values};
-use stopline::plan::Plan;
-use stopline::simulate::{Clustered, Estimate, Origin, Run, Simulated, SimulatedRow, simulate};
+use stopline::evaluate::CurveRow;
+use stopline::plan::{Plan, Recalibrated};
+use stopline::simulate::{Clustered, Estimate, Origin, Run, Simulated, SimulatedRow, Source, simulate};
 use stopline::{Call, Code, Dispersion, Error, MOST_SITES, Mean, Share};
 
 /// The walks asked for.
 pub struct Simulation {
     walks: u64,
     seed: u64,
-    shared: Option<(Share, Run)>,
 }
 
 impl Simulation {
     /// What the flags ask for; `None` where nothing is to be simulated.
     pub fn of(args: &arguments::SimulationArguments) -> Result<Option<Self>, Error> {
-        let Some(walks) = &args.simulate else { return Ok(None) };
+        let Some(walks) = &args.simulate else {
+            return match &args.seed {
+                Some(seed) => Err(Error::new(Code::Combination, "--seed", seed, "only with --simulate or --resample")),
+                None => Ok(None),
+            };
+        };
         let walks = values::whole("--simulate", walks, 2, 1_000_000_000_000)?;
         let seed = args.seed.as_deref().map_or(Ok(1), |text| values::whole("--seed", text, 0, (1 << 53) - 1))?;
-        let shared = args.shared.as_deref().map(|text| Ok((values::share("--shared", text)?, run(args)?)));
-        Ok(Some(Self { walks, seed, shared: shared.transpose()? }))
+        Ok(Some(Self { walks, seed }))
     }
 
     /// Walks the plan, with a bar of how far the work has come.
-    pub fn run(&self, plan: &Plan, under: Dispersion, means: &[Mean]) -> Result<Simulated, Error> {
-        let watch = Watched::with_bar();
-        match self.shared {
-            Some((shared, run)) => {
-                let source = Clustered::new(under, shared, run).map_err(|e| e.named("--shared"))?;
-                simulate(plan, &source, means, self.walks, self.seed, &watch)
-            }
-            None => simulate(plan, &under, means, self.walks, self.seed, &watch),
-        }
+    pub fn run(&self, plan: &Plan, source: &dyn Source, means: &[Mean]) -> Result<Simulated, Error> {
+        simulate(plan, source, means, self.walks, self.seed, &Watched::with_bar())
     }
 }
 
-fn run(args: &arguments::SimulationArguments) -> Result<Run, Error> {
-    match &args.run {
+impl SharedArguments {
+    /// The share and what it is common to, if sites are alike.
+    pub fn shared(&self) -> Result<Option<(Share, Run)>, Error> {
+        let one = |text: &String| Ok((values::share("--shared", text)?, run(self.run.as_deref(), self.whole_walk)?));
+        self.shared.as_ref().map(one).transpose()
+    }
+}
+
+/// Sites that are alike.
+pub fn clustered(under: Dispersion, (share, run): (Share, Run)) -> Result<Clustered, Error> {
+    Clustered::new(under, share, run).map_err(|e| e.named("--shared"))
+}
+
+/// What a shared part is common to.
+pub fn run(sites: Option<&str>, whole_walk: bool) -> Result<Run, Error> {
+    match sites {
         Some(text) => values::whole("--run", text, 1, MOST_SITES).map(Run::Sites),
-        None if args.whole_walk => Ok(Run::WholeWalk),
+        None if whole_walk => Ok(Run::WholeWalk),
         None => Err(Error::new(Code::Usage, "--run or --whole-walk", "missing", "one of them beside --shared")),
     }
 }
@@ -71,6 +83,45 @@ pub fn text(simulated: &Simulated) -> String {
         cells
     };
     text + &output::table(&headings, simulated.rows.iter().map(row), 0)
+}
+
+/// What a plan for sites that are alike says of itself, and what it costs.
+pub fn price(alike: &Clustered, found: &Recalibrated) -> (String, String) {
+    let share = figures(alike.shared().get());
+    let whose = match alike.run() {
+        Run::Sites(sites) => format!("runs of {}", many(sites, "site")),
+        _ => "the whole walk, so that the part walked differs from the field".to_owned(),
+    };
+    let alike = format!("{share} of the clumping is common to {whose}");
+    let risks = |[low, _, high]: &[CurveRow; 3]| {
+        format!(
+            "{} low fields of 100 called adequate and {} high ones inadequate",
+            in_100(low.adequate),
+            in_100(high.inadequate)
+        )
+    };
+    let sites = |rows: &[CurveRow; 3]| {
+        let [low, middle, high] = rows.each_ref().map(|row| format!("{:.1}", row.expected_sites));
+        format!("{low}, {middle} and {high}")
+    };
+    let [low, middle, high] = found.rows.each_ref().map(|row| figures(row.mean));
+    let mut said = format!(
+        "{alike}: there this plan has {}, and takes {} sites on average at {low}, {middle} and {high}.",
+        risks(&found.rows),
+        sites(&found.rows)
+    );
+    match &found.rows_before {
+        Some(before) => {
+            said += &format!(
+                " A plan for independent sites would have {} and take {}: the difference is the price.",
+                risks(before),
+                sites(before)
+            );
+        }
+        None => said += " For independent sites the method finds no plan at these checks.",
+    }
+    said += " The risks stated below are those over independent sites.";
+    (format!("Risks hold where {alike}: {}.", risks(&found.rows)), said)
 }
 
 /// What sites have in common, in words after others.

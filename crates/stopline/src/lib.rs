@@ -19,6 +19,7 @@ mod root;
 mod score;
 pub mod simulate;
 mod special;
+pub mod study;
 mod watch;
 
 pub use card::{card, stated, times};

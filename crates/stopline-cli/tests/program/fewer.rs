@@ -136,3 +136,96 @@ fn walks_are_replayed() {
     let ran = folder.run(&format!("{words} --plants 2 --json"));
     assert_eq!(ran.code, Some(2), "{ran:?}");
 }
+
+#[test]
+fn clustered_sites_are_exact_without_simulation() {
+    let folder = with_plan();
+    let words = "evaluate plan.json --means 1,2 --shared 0.25 --run 5";
+    let exact = folder.does(&format!("{words} --json")).json();
+    assert_eq!(exact["exact"], true);
+    assert_eq!(exact["source"], serde_json::json!({"kind": "clustered", "shared": 0.25, "run": 5}));
+    let simulated = folder.does(&format!("{words} --simulate 40000 --json")).json();
+    for (exact, found) in exact["rows"].as_array().unwrap().iter().zip(simulated["rows"].as_array().unwrap()) {
+        for key in ["adequate", "inadequate", "expected_sites", "sites_sd", "at_cap"] {
+            let of = |row: &serde_json::Value, key: &str| row[key].as_f64().unwrap();
+            let off = of(exact, key) - of(found, key);
+            assert!(off.abs() < 4.0 * of(found, &format!("{key}_se")), "{key}: {exact} {found}");
+        }
+    }
+    let text = folder.does("evaluate plan.json --means 1,2 --shared 0.25 --whole-walk").out;
+    assert!(text.starts_with("Exact") && text.contains("the part walked differs from the field"), "{text}");
+    // A plan for such sites keeps its risks there.
+    let asked = "plan --k 1.2 --plants 3 --per site --inadequate 1 --adequate 2 --max-sites 45";
+    let ran = folder.does(&format!("{asked} --shared 0.1 --run 5 --out alike.json"));
+    let said: Vec<&str> = ran.out.split_whitespace().collect();
+    assert!(said.join(" ").contains("the difference is the price"), "{}", ran.out);
+    let rows = folder.does("evaluate alike.json --means 1,2 --shared 0.1 --run 5 --json").json()["rows"].clone();
+    assert!(rows[0]["adequate"].as_f64().unwrap() <= 0.1 && rows[1]["inadequate"].as_f64().unwrap() <= 0.1, "{rows}");
+    let notes =
+        serde_json::from_str::<serde_json::Value>(&folder.read("alike.json")).unwrap()["about"]["notes"].clone();
+    assert!(notes.as_str().unwrap().contains("common to runs of 5 sites"), "{notes}");
+    let never = folder.run(&format!("{asked} --shared 0.6 --whole-walk --json"));
+    assert_eq!((never.code, &never.json()["errors"][0]["code"]), (Some(3), &"no_plan".into()));
+}
+
+#[test]
+fn one_thing_after_the_other_is_otherwise() {
+    let folder = with_plan();
+    let json = folder.does("evaluate plan.json --sensitivity --json").json();
+    let cases = json["cases"].as_array().unwrap();
+    let words: Vec<&str> = cases.iter().map(|case| case["otherwise"].as_str().unwrap()).collect();
+    let known = [
+        "as_planned",
+        "k_times",
+        "k_times",
+        "k_times",
+        "k_times",
+        "k_times",
+        "share_caught",
+        "observer_finds",
+        "bare_share",
+        "one_corner",
+    ];
+    assert_eq!(words, known);
+    let halved = folder.does("evaluate plan.json --means 1,2 --k 0.6 --json").json();
+    let p = |rows: &serde_json::Value, row: usize| rows[row]["adequate"].as_f64().unwrap();
+    assert!((p(&cases[1]["rows"], 0) - p(&halved["rows"], 0)).abs() < 1e-12);
+    let caught = folder.does("evaluate plan.json --sensitivity --caught 0.5 --means 2 --json").json();
+    let own = folder.does("evaluate plan.json --means 1 --json").json();
+    assert!((p(&caught["cases"][6]["rows"], 0) - p(&own["rows"], 0)).abs() < 1e-12);
+    let text = folder.does("evaluate plan.json --sensitivity").out;
+    for part in [
+        "counts are not clumped",
+        "the bucket catches 80 %",
+        "an observer finds 30 % less",
+        "33 % of the field is bare",
+        "first 5 sites from one corner",
+    ] {
+        assert!(text.contains(part), "{part} not in {text}");
+    }
+}
+
+#[test]
+fn real_walks_are_drawn_again() {
+    let folder = with_plan().with_demo();
+    let words = format!("evaluate plan.json --resample demo-data/larkmoor.csv {COUNT} --sets 99 --simulate 2000");
+    let json = folder.does(&format!("{words} --redraw blocks --block 4 --hold-out --seed 3 --json")).json();
+    assert_eq!(json["source"], serde_json::json!({"draw": "blocks", "block": 4}));
+    assert_eq!(
+        (&json["held_out"], &json["seed"], json["rows"].as_array().unwrap().len()),
+        (&true.into(), &3.into(), 24)
+    );
+    let row = &json["rows"][0];
+    assert!(row["resampled"]["expected_sites_se"].as_f64().unwrap() > 0.0 && row["exact_expected_sites"].is_number());
+    assert!(json["fairness"]["fair"].is_boolean());
+    let text = folder.does(&words).out;
+    assert!(text.contains("a fair description of these walks") && text.contains("±"), "{text}");
+    for (words, what) in [
+        (format!("{words} --block 3"), "--block"),
+        (format!("{words} --k 1,2"), "--k"),
+        ("evaluate plan.json --means 1 --seed 4".to_owned(), "--seed"),
+    ] {
+        let ran = folder.run(&format!("{words} --json"));
+        assert_eq!((ran.code, &ran.json()["errors"][0]["what"]), (Some(2), &what.into()), "{words}");
+    }
+}

@@ -8,5 +8,6 @@ mod fewer;
 mod outside_values;
 mod readme;
 mod run;
+mod studies;
 mod workbooks;
 mod writing;

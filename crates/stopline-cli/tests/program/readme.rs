@@ -41,7 +41,7 @@ fn every_command_of_the_table_runs() {
         ran += 1;
         folder.run(words).code == Some(0)
     }));
-    assert_eq!(ran, 16);
+    assert_eq!(ran, 20);
 }
 
 /// The numbers of the table of plans are those of the plans.

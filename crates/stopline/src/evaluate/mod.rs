@@ -21,6 +21,7 @@ mod lean;
 mod nodes;
 mod outcome;
 mod plain_mean;
+mod sensitivity;
 mod strips;
 #[cfg(test)]
 mod tests;
@@ -39,6 +40,7 @@ pub use lean::{Evaluator, Point};
 pub use outcome::calls_of_laws;
 pub(crate) use outcome::{pool_calls, pooled_calls};
 pub use plain_mean::{PlainMean, plain_mean};
+pub use sensitivity::{Case, K_FACTORS, Otherwise, Sensitivity, sensitivity};
 pub(crate) use strips::{Closing, Pair, Strips};
 pub(crate) use windows::{Reach, Windows};
 

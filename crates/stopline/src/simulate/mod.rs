@@ -20,6 +20,7 @@ mod workers;
 pub use simulated::{Estimate, Simulated, SimulatedRow};
 pub(crate) use source::drawn::{Common, Drawn, Sites};
 pub use source::{Clustered, Origin, Redraw, Run, Source};
+pub(crate) use workers::share;
 
 use crate::error::{Code, Error};
 use crate::evaluate::InstructionSet;

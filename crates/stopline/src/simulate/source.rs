@@ -52,6 +52,24 @@ impl Clustered {
         }
         Ok(Self { under, shared, run })
     }
+
+    /// The share ρ.
+    #[must_use]
+    pub const fn shared(&self) -> Share {
+        self.shared
+    }
+
+    /// What it is common to.
+    #[must_use]
+    pub const fn run(&self) -> Run {
+        self.run
+    }
+
+    /// The one k of every mean, if there is one.
+    #[must_use]
+    pub const fn k(&self) -> Option<K> {
+        self.under.constant_k()
+    }
 }
 
 /// How the sites of a real walk are drawn again.

@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 ///
 /// # Errors
 /// `interrupted`.
-pub(super) fn share<T: FnMut(u64)>(tasks: u64, watch: &dyn Watch, task: impl Fn() -> T + Sync) -> Result<(), Error> {
+pub(crate) fn share<T: FnMut(u64)>(tasks: u64, watch: &dyn Watch, task: impl Fn() -> T + Sync) -> Result<(), Error> {
     let (next, done, stopped) = (AtomicU64::new(0), AtomicU64::new(0), AtomicBool::new(false));
     let work = |watch: Option<&dyn Watch>| {
         let mut task = task();

@@ -1,0 +1,114 @@
+//! Real walks drawn again, and plans where things are otherwise.
+
+use crate::counts::Counts;
+use crate::errors::{one, plain, released};
+use crate::evaluate::under;
+use crate::plan::Plan;
+use pyo3::prelude::*;
+use stopline::evaluate::sensitivity as core_sensitivity;
+use stopline::resample::{self as core, Redraw, Resampling};
+use stopline::{Code, Error, Mean, Share};
+
+/// Walks a plan over the sites of real walks drawn again, beside the exact curve at each walk's mean.
+///
+/// Parameters
+/// ----------
+/// plan : Plan
+/// counts : Counts
+/// draw : {"with_replacement", "without_replacement", "blocks"}
+///     How sites are drawn.
+/// block : int
+///     Neighbours of a block.
+/// walks : int
+///     Times that each walk is walked.
+/// seed : int
+///     Where the random numbers begin.
+/// k : float, optional
+///     Clumping taken to be true; by default the plan's.
+/// hold_out : bool
+///     Beside each field, k fitted to the other fields.
+/// sets : int
+///     Sets of walks that the verdict is got from.
+///
+/// Returns
+/// -------
+/// dict
+///     ``rows``, one a walk, and ``fairness``: whether the law is a fair description of these walks.
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``combination``, ``out_of_range``.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> plan = stopline.plan(k=2.0, inadequate=0.5, adequate=2.0)
+/// >>> counts = stopline.Counts.from_columns(field=["owl"] * 6, site=range(1, 7), counts=[3, 2, 0, 4, 1, 1])
+/// >>> found = stopline.resample(plan, counts, walks=100, sets=99)
+/// >>> len(found["rows"]), found["fairness"]["sets"]
+/// (1, 99)
+#[pyfunction]
+#[pyo3(signature = (plan, counts, *, draw="with_replacement", block=5, walks=10_000, seed=1, k=None, hold_out=false, sets=199))]
+pub fn resample<'py>(
+    py: Python<'py>,
+    plan: &Plan,
+    counts: &Counts,
+    draw: &str,
+    block: u32,
+    walks: u64,
+    seed: u64,
+    k: Option<f64>,
+    hold_out: bool,
+    sets: u32,
+) -> PyResult<Bound<'py, PyAny>> {
+    let how = match draw {
+        "with_replacement" => Ok(Redraw::WithReplacement),
+        "without_replacement" => Ok(Redraw::WithoutReplacement),
+        "blocks" => Ok(Redraw::Blocks(block)),
+        _ => {
+            let allowed = "with_replacement, without_replacement or blocks";
+            Err(one(py, Error::new(Code::Usage, "draw", draw, allowed)))
+        }
+    }?;
+    let under = under(plan, k).map_err(|e| one(py, e))?;
+    let how = Resampling { how, walks, seed, hold_out, sets };
+    let found = released(py, |watch| core::resample(&plan.0, &counts.0, &under, &how, watch))?;
+    plain(py, &found)
+}
+
+/// What becomes of a plan where one thing after the other is not as it was thought, exactly.
+///
+/// Parameters
+/// ----------
+/// plan : Plan
+///     A plan that adds up counts of one k.
+/// means : sequence of float
+///     True means per site.
+/// caught : float
+///     Share of the enemies that the bucket catches.
+///
+/// Returns
+/// -------
+/// dict
+///     ``cases``: each with ``otherwise``, its ``number`` and ``rows`` over the means.
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``combination``, ``out_of_range``.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> plan = stopline.plan(k=2.0, inadequate=1.5, adequate=3.0)
+/// >>> [case["otherwise"] for case in stopline.sensitivity(plan, [1.5, 3.0])["cases"]][-2:]
+/// ['bare_share', 'one_corner']
+#[pyfunction]
+#[pyo3(signature = (plan, means, *, caught=0.8))]
+pub fn sensitivity<'py>(py: Python<'py>, plan: &Plan, means: Vec<f64>, caught: f64) -> PyResult<Bound<'py, PyAny>> {
+    let means = means.into_iter().map(Mean::new).collect::<Result<Vec<_>, _>>().map_err(|e| one(py, e))?;
+    let caught = Share::new(caught).map_err(|e| one(py, e.named("caught")))?;
+    let found = released(py, |watch| core_sensitivity(&plan.0, &means, caught, watch))?;
+    plain(py, &found)
+}

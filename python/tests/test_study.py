@@ -1,0 +1,107 @@
+"""Studies give the same table on every executor; real walks drawn again; plans where things are otherwise."""
+
+from __future__ import annotations
+
+import math
+import pickle
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.stats  # type: ignore[import-untyped]
+import stopline
+
+DEMO = Path(__file__).resolve().parents[2] / "demo-data" / "larkmoor.csv"
+GROUPS = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"]
+
+
+def small() -> stopline.Plan:
+    return stopline.plan(k=2.0, inadequate=1.5, adequate=3.0, min_sites=1, max_sites=20, method="wald")
+
+
+def grid(repeats: int = 2) -> stopline.Grid:
+    return stopline.Grid(
+        {"mine": small()}, means=[1.5, 3.0], k=[1.0, 2.0], shared=[0.0, 0.25], run=5, walks=2000, repeats=repeats, seed=3
+    )
+
+
+def test_every_executor_gives_the_same_table() -> None:
+    known = stopline.study(grid())
+    assert len(known["mean"]) == 16 and set(known["k"]) == {1.0, 2.0}
+    with ThreadPoolExecutor(3) as threads:
+        assert stopline.study(grid(), threads) == known
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as processes:
+        assert stopline.study(grid(), processes) == known
+    assert pickle.loads(pickle.dumps(grid())).digest == grid().digest
+
+
+def test_a_dask_cluster_gives_the_same_table() -> None:
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None
+    ) as cluster, distributed.Client(cluster) as client:
+        assert stopline.study(grid(), client) == stopline.study(grid())
+
+
+def test_a_study_goes_on_where_it_was() -> None:
+    done = {number: grid().cell(number) for number in (5, 0, 3)}
+    assert stopline.study(grid(), done=done) == stopline.study(grid())
+    assert sorted(done) == list(range(8))
+    # More repeats leave what was computed as it is.
+    more, less = stopline.study(grid(3)), stopline.study(grid())
+    rows = {tuple(row) for row in zip(*more.values(), strict=True)}
+    assert {tuple(row) for row in zip(*less.values(), strict=True)} <= rows
+
+
+def test_a_study_is_a_data_frame_and_a_parquet_file(tmp_path: Path) -> None:
+    pandas = pytest.importorskip("pandas")
+    pytest.importorskip("pyarrow")
+    frame = pandas.DataFrame(stopline.study(grid(1)))
+    frame.to_parquet(tmp_path / "study.parquet")
+    assert pandas.read_parquet(tmp_path / "study.parquet").equals(frame)
+    assert frame.groupby("shared")["adequate"].mean().between(0, 1).all()
+
+
+def test_cells_agree_with_the_exact_curve() -> None:
+    table = stopline.study(stopline.Grid({"mine": small()}, means=[1.0, 1.5, 3.0], k=[1.0, 2.0], walks=40_000))
+    for i, k in enumerate(table["k"]):
+        exact = stopline.evaluate(small(), [table["mean"][i]], k=k)
+        assert abs(table["adequate"][i] - exact.adequate[0]) < 4 * table["adequate_se"][i]
+        assert abs(table["expected_sites"][i] - exact.expected_sites[0]) < 4 * table["expected_sites_se"][i]
+
+
+def test_clustered_sites_are_exact() -> None:
+    # The plan of two sites with all in common: their total is NB(2m, k), by scipy.
+    plan = stopline.Plan.given([(2, 3, 4)], k=2.0)
+    exact = stopline.evaluate(plan, [1.5], shared=1.0, run="whole_walk")
+    assert exact.inadequate[0] == pytest.approx(scipy.stats.nbinom.cdf(3, 2.0, 2.0 / 5.0), abs=1e-13)
+    found = stopline.simulate(small(), [1.5], walks=40_000, shared=0.25, run=5)
+    exact = stopline.evaluate(small(), [1.5], shared=0.25, run=5)
+    assert abs(found.adequate[0] - exact.adequate[0]) < 4 * found.adequate_se[0]
+    assert exact.to_dict()["source"] == {"kind": "clustered", "shared": 0.25, "run": 5}
+
+
+def test_walks_drawn_again_keep_their_frequencies() -> None:
+    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    one = stopline.Plan.given([(1, 1, 2)], k=1.3, plants=3)
+    for draw in ("with_replacement", "without_replacement", "blocks"):
+        found = stopline.resample(one, counts, draw=draw, sets=99, seed=4)
+        for row, walk in zip(found["rows"], counts.walks, strict=True):
+            present = walk["counts"][~np.isnan(walk["counts"])]
+            se = row["resampled"]["inadequate_se"]
+            assert abs(row["resampled"]["inadequate"] - (present <= 1).mean()) < 4.2 * se
+    with pytest.raises(stopline.StoplineError) as refused:
+        stopline.resample(one, counts, draw="at_random")
+    assert refused.value.code == "usage"
+
+
+def test_a_thinning_bucket_keeps_k() -> None:
+    cases = stopline.sensitivity(small(), [1.5, 3.0], caught=0.5)["cases"]
+    caught = next(case for case in cases if case["otherwise"] == "share_caught")
+    assert [row["adequate"] for row in caught["rows"]] == pytest.approx(
+        list(stopline.evaluate(small(), [0.75, 1.5]).adequate), abs=1e-13
+    )
+    poisson = next(case for case in cases if case["otherwise"] == "k_times" and case["number"] is None)
+    assert poisson["rows"][0]["adequate"] == pytest.approx(stopline.evaluate(small(), [1.5], k=math.inf).adequate[0])
