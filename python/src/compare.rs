@@ -1,9 +1,10 @@
 //! Would fewer sites do?
 
 use crate::counts::{Counts, Fit};
-use crate::errors::{one, plain, released};
+use crate::errors::{one, plain, watched};
 use crate::evaluate::means_of;
 use crate::plan::{Plan, dispersion, thresholds};
+use crate::recipe::{Recipe, recipe};
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
@@ -19,8 +20,13 @@ use stopline::{Code, Error, Plants, Score};
 ///     Their names.
 /// conclusion : list of str
 ///     What it comes to, in sentences with their conditions.
-#[pyclass(frozen, module = "stopline")]
-pub struct Comparison(core::Comparison);
+#[pyclass(frozen, module = "stopline", eq)]
+pub struct Comparison {
+    pub comparison: core::Comparison,
+    pub recipe: Recipe,
+}
+
+type Numbers<'py> = PyArrayLike1<'py, f64, AllowTypeChange>;
 
 /// Minutes of the parts of a walk, if any are given.
 pub fn timings(site: Option<f64>, enemy: f64, in_out: f64) -> Result<Option<Timings>, Error> {
@@ -48,6 +54,7 @@ pub fn timings(site: Option<f64>, enemy: f64, in_out: f64) -> Result<Option<Timi
 /// inadequate, adequate : float, optional
 ///     Thresholds, counted per ``per``.
 /// per : {"site", "plant", "100-plants"}
+///     Unit of the thresholds.
 /// plants : int, optional
 ///     Plants of a site; 1 if nothing says it.
 /// means : array_like of n float, optional
@@ -56,6 +63,8 @@ pub fn timings(site: Option<f64>, enemy: f64, in_out: f64) -> Result<Option<Timi
 ///     Visits to a field in a season.
 /// minutes_site, minutes_enemy, minutes_in_out : float, optional
 ///     Minutes for a site, more for each enemy, and for walking into the field and out again.
+/// progress : callable or tqdm bar, optional
+///     Told of the work: called with the steps done and all steps, or moved along.
 ///
 /// Returns
 /// -------
@@ -73,30 +82,56 @@ pub fn timings(site: Option<f64>, enemy: f64, in_out: f64) -> Result<Option<Timi
 /// >>> round(fifteen["false_adequate"], 4), round(fifteen["false_inadequate"], 4)
 /// (0.0835, 0.0921)
 #[pyfunction]
-#[pyo3(signature = (plans=None, *, fixed=vec![10, 15, 20, 25, 30], k=None, fit=None, counts=None, inadequate=None, adequate=None, per="site", plants=None, means=None, visits=1, minutes_site=None, minutes_enemy=0.0, minutes_in_out=0.0))]
+#[pyo3(signature = (plans=None, *, fixed=vec![10, 15, 20, 25, 30], k=None, fit=None, counts=None, inadequate=None, adequate=None, per="site", plants=None, means=None, visits=1, minutes_site=None, minutes_enemy=0.0, minutes_in_out=0.0, progress=None))]
 pub fn compare(
     py: Python<'_>,
     plans: Option<&Bound<'_, PyDict>>,
     fixed: Vec<u32>,
     k: Option<f64>,
-    fit: Option<&Fit>,
+    fit: Option<Bound<'_, Fit>>,
     counts: Option<&Bound<'_, Counts>>,
     inadequate: Option<f64>,
     adequate: Option<f64>,
     per: &str,
     plants: Option<u16>,
-    means: Option<PyArrayLike1<'_, f64, AllowTypeChange>>,
+    means: Option<Bound<'_, PyAny>>,
     visits: u32,
     minutes_site: Option<f64>,
     minutes_enemy: f64,
     minutes_in_out: f64,
+    progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Comparison> {
+    let means: Option<Numbers<'_>> = means.map(|means| means.extract()).transpose()?;
+    let means = means.map(|means| means_of(py, &means)).transpose()?;
+    let recipe = {
+        // Copies: the caller may write to theirs.
+        let plans = plans.map(|plans| plans.copy()).transpose()?;
+        let means = means.as_ref().map(|means| PyArray1::from_iter(py, means.iter().map(|m| m.get())));
+        recipe!(
+            py,
+            "compare",
+            plans,
+            fixed,
+            k,
+            fit,
+            counts,
+            inadequate,
+            adequate,
+            per,
+            plants,
+            means,
+            visits,
+            minutes_site,
+            minutes_enemy,
+            minutes_in_out
+        )
+    };
+    let fit = fit.as_ref().map(Bound::get);
     let mut held: Vec<(String, Arc<stopline::plan::Plan>)> = Vec::new();
     for (name, plan) in plans.iter().flat_map(|plans| plans.iter()) {
         held.push((name.str()?.to_string(), plan.cast::<Plan>()?.get().0.clone()));
     }
     let plans: Vec<(String, &stopline::plan::Plan)> = held.iter().map(|(name, plan)| (name.clone(), &**plan)).collect();
-    let means = means.map(|means| means_of(py, &means)).transpose()?;
     let missing = |what: &str| Error::about(Code::Combination, what, "given, or the same in all plans");
     let asked = || -> Result<Ground, Error> {
         let own = in_common(&plans, "plants of a site", |plan| Some(plan.asked().plants))?;
@@ -123,7 +158,7 @@ pub fn compare(
     };
     let mut ground = asked().map_err(|e| one(py, e))?;
     let counts = counts.map(|counts| &counts.get().0);
-    released(py, |watch| {
+    let comparison = watched(py, progress, |watch| {
         if let Some(counts) = counts {
             ground.clumped = core::most_clumped_third(counts, watch)?;
             ground.past = Some(stopline::dispersion::field_means_of(counts, &ground.under, watch)?);
@@ -132,27 +167,27 @@ pub fn compare(
         let mut ways = fixed.collect::<Result<Vec<_>, _>>()?;
         ways.extend(plans.iter().map(|(name, plan)| Way::plan(name, plan)));
         core::compare(&ground, &ways, watch)
-    })
-    .map(Comparison)
+    })?;
+    Ok(Comparison { comparison, recipe })
 }
 
 #[pymethods]
 impl Comparison {
     #[getter]
     fn ways(&self) -> Vec<&str> {
-        self.0.ways.iter().map(|way| way.name.as_str()).collect()
+        self.comparison.ways.iter().map(|way| way.name.as_str()).collect()
     }
 
     #[getter]
     fn conclusion(&self) -> Vec<&str> {
-        self.0.conclusion.iter().map(String::as_str).collect()
+        self.comparison.conclusion.iter().map(String::as_str).collect()
     }
 
     /// One row a way and mean, as columns for a data frame: ``pandas.DataFrame(comparison.table())``.
     fn table<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let table = PyDict::new(py);
         let rows: Vec<(&WayCompared, &At)> =
-            self.0.ways.iter().flat_map(|way| way.at.iter().map(move |at| (way, at))).collect();
+            self.comparison.ways.iter().flat_map(|way| way.at.iter().map(move |at| (way, at))).collect();
         table.set_item("way", rows.iter().map(|(way, _)| way.name.as_str()).collect::<Vec<_>>())?;
         let numbers = |name: &str, of: &dyn Fn(&WayCompared, &At) -> f64| {
             table.set_item(name, PyArray1::from_iter(py, rows.iter().map(|(way, at)| of(way, at))))
@@ -172,10 +207,10 @@ impl Comparison {
 
     /// The comparison as plain objects, as the program prints it.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        plain(py, &self.0)
+        plain(py, &self.comparison)
     }
 
     fn __repr__(&self) -> String {
-        format!("<stopline.Comparison: {} ways>", self.0.ways.len())
+        format!("<stopline.Comparison: {} ways>", self.comparison.ways.len())
     }
 }

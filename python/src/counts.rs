@@ -478,6 +478,14 @@ pub fn fit_capped<'py>(py: Python<'py>, counts: &Counts, counted_to: u32, level:
 /// ------
 /// StoplineError
 ///     ``out_of_range`` for a level not between 0 and 1.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> counts = stopline.Counts.from_columns(field=["heron"] * 4 + ["owl"] * 4 + ["plover"] * 4, site=[1, 2, 3, 4] * 3,
+/// ...                                       counts=[0, 1, 0, 0, 2, 0, 3, 0, 4, 0, 2, 9])
+/// >>> round(stopline.fit_proportion(counts)["b"]["value"], 2)
+/// 1.73
 #[pyfunction]
 #[pyo3(signature = (counts, *, above=0, level=0.95))]
 pub fn fit_proportion<'py>(py: Python<'py>, counts: &Counts, above: u32, level: f64) -> PyResult<Bound<'py, PyAny>> {

@@ -2,6 +2,7 @@
 
 use crate::counts::{Counts, Fit};
 use crate::errors::{one, plain, released, watched};
+use crate::recipe::{Recipe, recipe};
 use pyo3::prelude::*;
 use pyo3::types::{PyTuple, PyType};
 use std::sync::Arc;
@@ -612,8 +613,11 @@ impl Plan {
 ///     Of the calibrated plan, over all means.
 /// past : (int, int, int)
 ///     Past means at or below, between, at or above.
-#[pyclass(frozen, module = "stopline")]
-pub struct Level(core::Level);
+#[pyclass(frozen, module = "stopline", eq)]
+pub struct Level {
+    pub level: core::Level,
+    pub recipe: Recipe,
+}
 
 /// Pairs of thresholds around a number and what each would cost. None is recommended.
 ///
@@ -635,6 +639,8 @@ pub struct Level(core::Level);
 ///     First check of the calibrated plans.
 /// past_means : sequence of float, optional
 ///     Means per site of past fields.
+/// progress : callable or tqdm bar, optional
+///     Told of the work: called with the steps done and all steps, or moved along.
 ///
 /// Returns
 /// -------
@@ -651,19 +657,23 @@ pub struct Level(core::Level);
 /// >>> [(v.inadequate, v.adequate, v.fixed_sites) for v in stopline.levels(1.5, k=[1.2])][1]
 /// (1.0, 2.0, 22)
 #[pyfunction]
-#[pyo3(signature = (around, *, k=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, past_means=None))]
+#[pyo3(signature = (around, *, k=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, past_means=None, progress=None))]
 pub fn levels(
     py: Python<'_>,
     around: f64,
     k: Option<Vec<f64>>,
-    fit: Option<&Fit>,
+    fit: Option<Bound<'_, Fit>>,
     plants: Option<u16>,
     per: &str,
     false_adequate: f64,
     false_inadequate: f64,
     min_sites: u32,
     past_means: Option<Vec<f64>>,
+    progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Vec<Level>> {
+    let recipe =
+        recipe!(py, "levels", around, k, fit, plants, per, false_adequate, false_inadequate, min_sites, past_means);
+    let fit = fit.as_ref().map(Bound::get);
     let asked = || -> Result<(Mean, Vec<Dispersion>, Risks), Error> {
         let ks: Vec<Option<f64>> = k.map_or_else(|| vec![None], |k| k.into_iter().map(Some).collect());
         let found = ks.into_iter().map(|k| dispersion(k, fit, plants)).collect::<Result<Vec<_>, _>>()?;
@@ -673,35 +683,36 @@ pub fn levels(
     };
     let (around, dispersions, risks) = asked().map_err(|e| one(py, e))?;
     let past = past_means.unwrap_or_default();
-    let levels = released(py, |watch| core::levels(around, &dispersions, risks, min_sites, &past, watch))?;
-    Ok(levels.into_iter().map(Level).collect())
+    let levels = watched(py, progress, |watch| core::levels(around, &dispersions, risks, min_sites, &past, watch))?;
+    let levels = levels.into_iter().enumerate();
+    Ok(levels.map(|(i, level)| Level { level, recipe: recipe.of_list(py, i) }).collect())
 }
 
 #[pymethods]
 impl Level {
     #[getter]
     fn inadequate(&self) -> f64 {
-        self.0.thresholds.inadequate().get()
+        self.level.thresholds.inadequate().get()
     }
     #[getter]
     fn adequate(&self) -> f64 {
-        self.0.thresholds.adequate().get()
+        self.level.thresholds.adequate().get()
     }
     #[getter]
     fn k(&self) -> Option<f64> {
-        self.0.dispersion.constant_k().map(K::get)
+        self.level.dispersion.constant_k().map(K::get)
     }
     #[getter]
     fn fixed_sites(&self) -> Option<u32> {
-        self.0.fixed.map(|f| f.sites)
+        self.level.fixed.map(|f| f.sites)
     }
     #[getter]
     fn largest_expected_sites(&self) -> Option<f64> {
-        self.0.calibrated.map(|c| c.expected_sites)
+        self.level.calibrated.map(|c| c.expected_sites)
     }
     #[getter]
     fn past(&self) -> (usize, usize, usize) {
-        self.0.past.into()
+        self.level.past.into()
     }
     fn __repr__(&self) -> String {
         format!("<stopline.Level: {} and {} per site>", self.inadequate(), self.adequate())

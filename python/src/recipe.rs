@@ -1,15 +1,20 @@
 //! Results pickle as what was asked for, and are made anew: the same numbers, since nothing here is left to chance.
 
+use crate::compare::Comparison;
 use crate::counts::Fit;
 use crate::evaluate::Curve;
+use crate::plan::Level;
+use crate::replay::Replay;
 use crate::simulate::Simulated;
 use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyTuple};
 
-/// A function of the module and the arguments that it was called with.
+/// A function of the module, the arguments that it was called with, and which of its results is meant if it gives a
+/// list.
 pub struct Recipe {
     function: &'static str,
     arguments: Py<PyDict>,
+    of_list: Option<usize>,
 }
 
 /// The recipe of a call, by the names of its arguments.
@@ -27,18 +32,30 @@ pub type Reduced<'py, T> = (Bound<'py, PyAny>, T);
 
 impl Recipe {
     pub fn new(function: &'static str, arguments: Bound<'_, PyDict>) -> Self {
-        Self { function, arguments: arguments.unbind() }
+        Self { function, arguments: arguments.unbind(), of_list: None }
+    }
+
+    /// The recipe of the `i`-th of the results.
+    pub fn of_list(&self, py: Python<'_>, i: usize) -> Self {
+        Self { function: self.function, arguments: self.arguments.clone_ref(py), of_list: Some(i) }
     }
 
     fn reduce<'py>(&self, py: Python<'py>) -> PyResult<Reduced<'py, Bound<'py, PyTuple>>> {
         let function = py.import("stopline")?.getattr(self.function)?;
         let partial = py.import("functools")?.getattr("partial")?;
-        Ok((partial.call((function,), Some(self.arguments.bind(py)))?, PyTuple::empty(py)))
+        let made = partial.call((function,), Some(self.arguments.bind(py)))?;
+        match self.of_list {
+            None => Ok((made, PyTuple::empty(py))),
+            Some(i) => {
+                let pick = py.import("stopline._recipe")?.getattr("pick")?;
+                Ok((pick, PyTuple::new(py, [made, i.into_pyobject(py)?.into_any()])?))
+            }
+        }
     }
 }
 
 macro_rules! travels {
-    ($($class:ident by $found:tt),*) => {$(
+    ($($class:ident by $($found:ident),+);* $(;)?) => {$(
         #[pymethods]
         impl $class {
             fn __reduce__<'py>(&self, py: Python<'py>) -> PyResult<Reduced<'py, Bound<'py, PyTuple>>> {
@@ -56,10 +73,17 @@ macro_rules! travels {
 
         impl PartialEq for $class {
             fn eq(&self, other: &Self) -> bool {
-                self.$found == other.$found
+                $(self.$found == other.$found)&&+
             }
         }
     )*};
 }
 
-travels!(Fit by fit, Curve by evaluation, Simulated by simulated);
+travels! {
+    Fit by fit;
+    Level by level;
+    Curve by evaluation;
+    Simulated by simulated;
+    Comparison by comparison;
+    Replay by replay, left_out;
+}

@@ -2,8 +2,9 @@
 
 use crate::compare::timings;
 use crate::counts::Counts;
-use crate::errors::{one, plain, released};
+use crate::errors::{one, plain, watched};
 use crate::plan::Plan;
+use crate::recipe::{Recipe, recipe};
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use stopline::Level;
@@ -12,10 +13,11 @@ use stopline::replay::{self as core, Replayed, Replaying};
 /// A plan replayed over walks; made by ``replay``.
 ///
 /// ``to_dict()`` gives everything, ``table()`` one row a walk.
-#[pyclass(frozen, module = "stopline")]
+#[pyclass(frozen, module = "stopline", eq)]
 pub struct Replay {
-    replay: core::Replay,
-    left_out: Option<Vec<core::LeftOut>>,
+    pub replay: core::Replay,
+    pub left_out: Option<Vec<core::LeftOut>>,
+    pub recipe: Recipe,
 }
 
 /// Runs a plan over full walks: where it stops, and whether it agrees with the whole walk.
@@ -35,6 +37,8 @@ pub struct Replay {
 ///     Also replay each field under a plan made without it.
 /// minutes_site, minutes_enemy : float, optional
 ///     Minutes for a site, and more for each enemy.
+/// progress : callable or tqdm bar, optional
+///     Told of the work: called with the steps done and all steps, or moved along.
 ///
 /// Returns
 /// -------
@@ -53,28 +57,32 @@ pub struct Replay {
 /// >>> stopline.replay(plan, counts, orders=0).to_dict()["walks"][0]["walked"]["stopped_at"]
 /// 2
 #[pyfunction]
-#[pyo3(signature = (plan, counts, *, orders=1000, seed=1, level=0.9, leave_out=false, minutes_site=None, minutes_enemy=0.0))]
+#[pyo3(signature = (plan, counts, *, orders=1000, seed=1, level=0.9, leave_out=false, minutes_site=None, minutes_enemy=0.0, progress=None))]
 pub fn replay(
     py: Python<'_>,
-    plan: &Plan,
-    counts: &Counts,
+    plan: &Bound<'_, Plan>,
+    counts: &Bound<'_, Counts>,
     orders: u32,
     seed: u64,
     level: f64,
     leave_out: bool,
     minutes_site: Option<f64>,
     minutes_enemy: f64,
+    progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Replay> {
+    let recipe = recipe!(py, "replay", plan, counts, orders, seed, level, leave_out, minutes_site, minutes_enemy);
+    let (plan, counts) = (plan.get(), counts.get());
     let asked = || {
         let timings = timings(minutes_site, minutes_enemy, 0.0)?;
         Ok(Replaying { orders, seed, level: Level::new(level)?, timings })
     };
     let how = asked().map_err(|e| one(py, e))?;
-    released(py, |watch| {
+    let (replay, left_out) = watched(py, progress, |watch| {
         let replay = core::replay(&plan.0, &counts.0, &how, watch)?;
         let left_out = leave_out.then(|| core::leave_one_out(&plan.0, &counts.0, &how, watch)).transpose()?;
-        Ok(Replay { replay, left_out })
-    })
+        Ok((replay, left_out))
+    })?;
+    Ok(Replay { replay, left_out, recipe })
 }
 
 #[pymethods]

@@ -1,8 +1,10 @@
 //! Counts from tables of any kind, results as columns for one, and as HTML in notebooks.
 
+use crate::compare::Comparison;
 use crate::counts::{Counts, Fit};
 use crate::evaluate::Curve;
 use crate::plan::Plan;
+use crate::replay::Replay;
 use crate::simulate::Simulated;
 use numpy::PyArray1;
 use pyo3::prelude::*;
@@ -139,4 +141,7 @@ macro_rules! in_notebooks {
     )*};
 }
 
-in_notebooks!(Counts by "counts", Fit by "fit", Plan by "plan", Curve by "curve", Simulated by "simulated");
+in_notebooks!(
+    Counts by "counts", Fit by "fit", Plan by "plan", Curve by "curve", Simulated by "simulated",
+    Comparison by "comparison", Replay by "replay"
+);

@@ -1,4 +1,4 @@
-"""What notebooks show of counts, fits, plans, evaluations and simulations."""
+"""What notebooks show of counts and results."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from html import escape
 from typing import Any
 
 from ._error import StoplineError
-from ._native import Counts, Curve, Fit, Plan, Simulated
+from ._native import Comparison, Counts, Curve, Fit, Plan, Replay, Simulated
 
 # Of a long table the first and the last rows are shown.
 _MOST = 24
@@ -84,6 +84,16 @@ def simulated(of: Simulated) -> str:
     """A row a mean."""
     caption = f"What the plan does over {of.walks} simulated walks at each mean, seed {of.seed} (plan {of.plan[:15]})"
     return _table(_possible(of.table()), caption)
+
+
+def comparison(of: Comparison) -> str:
+    """A row a way and mean, and what it comes to."""
+    return _table(of.table(), "Ways to walk a field, exactly") + _words(of.conclusion)
+
+
+def replay(of: Replay) -> str:
+    """A row a walk."""
+    return _table(of.table(), "A plan over full walks")
 
 
 def _possible(table: dict[str, Any]) -> dict[str, Any]:

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ._error import StoplineError, finding
-from ._native import Curve, Fit, Plan, Simulated, Walk
+from ._native import Curve, Fit, Plan, Replay, Simulated, Walk
 
 try:
     import matplotlib as mpl
@@ -26,7 +26,7 @@ except ModuleNotFoundError as _absent:
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["calls", "expected_sites", "hanging_rootogram", "mean_variance", "stop_chart"]
+__all__ = ["calls", "expected_sites", "hanging_rootogram", "mean_variance", "replay", "stop_chart"]
 
 _Floats = npt.NDArray[np.float64]
 _Evaluated = Curve | Simulated
@@ -334,3 +334,54 @@ def _class(one: dict[str, Any]) -> str:
     if high is None:
         return f"{low}+"
     return str(low) if low == high else f"{low}–{high}"
+
+
+def replay(replayed: Replay, *, ax: Axes | None = None) -> Axes:
+    """Where a plan stops full walks, and whether its call agrees with the whole walk.
+
+    Walks stand in the order of their means. A line reaches over the sites of each, drawn through to where the plan
+    stops; the mark there says whether the call is that of all the sites, and whether the interval of the whole walk's
+    mean contradicts it.
+
+    Parameters
+    ----------
+    replayed : Replay
+        Of n walks.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Examples
+    --------
+    >>> import matplotlib, stopline
+    >>> matplotlib.use("Agg")
+    >>> from stopline import plot
+    >>> plan = stopline.Plan.given([(2, 0, 5), (4, 3, 4)], k=1.0)
+    >>> counts = stopline.Counts.from_columns(field=["owl"] * 4, site=[1, 2, 3, 4], counts=[3, 2, 0, 4])
+    >>> plot.replay(stopline.replay(plan, counts, orders=0)).get_xlabel()
+    'sites'
+    """
+    ax = _axes(ax)
+    table = replayed.table()
+    order = sorted(range(len(table["mean"])), key=lambda i: (table["mean"][i], i))
+    marks: dict[str, list[tuple[int, int]]] = {"agrees": [], "differs": [], "contradicted": [], "no stop": []}
+    for place, i in enumerate(order):
+        sites, stop = table["sites"][i], table["stopped_at"][i]
+        ax.plot([0, sites], [place, place], color=_ink(), lw=0.6, ls=":")
+        ax.plot([0, sites if stop is None else stop], [place, place], color=_ink(), lw=1.2, ls="-")
+        if stop is None:
+            marks["no stop"].append((sites, place))
+        else:
+            name = "contradicted" if table["contradicted"][i] else "agrees" if table["agrees"][i] else "differs"
+            marks[name].append((stop, place))
+    for (name, at), marker in zip(marks.items(), ("o", "d", "X", "|"), strict=True):
+        if at:
+            ax.plot(*zip(*at, strict=True), marker=marker, ls="none", ms=6, label=f"{name} ({len(at)})")
+    names = [f"{table['field'][i]}, {table['visit'][i]} ({table['mean'][i]:.2f})" for i in order]
+    ax.set_yticks(range(len(order)), names)
+    ax.set(xlim=(0, None), xlabel="sites", ylabel="walk (mean per site)")
+    # Above the axes: within them it would hide walks.
+    ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=len(marks), frameon=False)
+    return ax

@@ -36,6 +36,11 @@ OBJECTS: dict[str, Callable[[], Any]] = {
     "fit of a column": lambda: stopline.fit([0, 4, 1, np.nan, 2], level=0.9),
     "plan": small,
     "curve": lambda: stopline.evaluate(small(), [0.5, 1.0, 4.0], k=2.0),
+    "level": lambda: stopline.levels(1.5, k=[1.2, 2.0])[3],
+    "comparison": lambda: stopline.compare({"plan": small()}, fixed=[15], means=[1.0, 2.0], minutes_site=2.0),
+    "replay": lambda: stopline.replay(
+        stopline.plan(k=1.2, plants=3, inadequate=1.0, adequate=2.0), demo(), orders=20, leave_out=True
+    ),
     "simulated": lambda: stopline.simulate(small(), [1.0, 2.0], walks=100, seed=4, shared=0.2, run="whole_walk"),
 }
 
@@ -45,7 +50,8 @@ def test_travel(name: str) -> None:
     made = OBJECTS[name]()
     for twin in (pickle.loads(pickle.dumps(made)), copy.copy(made), copy.deepcopy(made)):
         assert type(twin) is type(made) and twin == made and not twin != made
-        assert repr(twin) == repr(made) and repr(twin.table()) == repr(made.table())
+        assert repr(twin) == repr(made)
+        assert not hasattr(made, "table") or repr(twin.table()) == repr(made.table())
     assert made != OBJECTS["curve" if name != "curve" else "plan"]()
 
 
@@ -63,7 +69,7 @@ def test_fits_keep_what_they_were_made_of() -> None:
 
 
 def test_what_is_asked_travels_whole() -> None:
-    for name in ("fit", "curve", "simulated"):
+    for name in ("fit", "curve", "simulated", "comparison", "replay"):
         function, _ = OBJECTS[name]().__reduce__()
         asked = set(inspect.signature(function.func).parameters) - {"progress"}
         assert set(function.keywords) == asked
@@ -115,7 +121,7 @@ class Balanced(HTMLParser):
         self.words.append(data)
 
 
-@pytest.mark.parametrize("name", OBJECTS)
+@pytest.mark.parametrize("name", [name for name in OBJECTS if name != "level"])
 def test_html(name: str) -> None:
     made = OBJECTS[name]()
     html = Balanced(made._repr_html_())
@@ -185,7 +191,7 @@ def test_a_bar_is_moved_and_control_c_stops_the_work() -> None:
     [
         lambda: long_work(None),
         lambda: stopline.evaluate(
-            stopline.plan(k=0.5, inadequate=40, adequate=80, max_sites=2000, method="wald"), np.arange(1.0, 99.0, 0.001)
+            stopline.plan(k=0.5, inadequate=40, adequate=80, max_sites=2000, method="wald"), np.linspace(1.0, 99.0, 1000)
         ),
         lambda: stopline.plan(k=0.8, inadequate=100, adequate=200, max_sites=200, method="optimal"),
         lambda: stopline.fit(demo(), study=True, draws=9_999),

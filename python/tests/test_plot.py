@@ -68,6 +68,11 @@ def mites(ax: Axes) -> Axes:
     return plot.hanging_rootogram(stopline.fit(leaves, study=True, draws=99), ax=ax)
 
 
+def full_walks(ax: Axes) -> Axes:
+    plan = stopline.plan(k=1.2, plants=3, inadequate=1.0, adequate=2.0)
+    return plot.replay(stopline.replay(plan, stopline.Counts.read(DEMO, count=GROUPS), orders=0), ax=ax)
+
+
 DRAWN: dict[str, Callable[[Axes], Axes]] = {
     "stop_chart": lambda ax: plot.stop_chart(small(), WALK, ax=ax),
     "three_calls": three_calls,
@@ -76,6 +81,7 @@ DRAWN: dict[str, Callable[[Axes], Axes]] = {
     "expected_sites": alike,
     "mean_variance": demo_laws,
     "rootogram": mites,
+    "replay": full_walks,
 }
 
 
