@@ -8,7 +8,7 @@ use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use std::path::PathBuf;
 use stopline::counts::{self as core, Columns, Layout, Reading, Separator};
-use stopline::dispersion::{self, Draws, Studying, Values, fit_counts, study_counts};
+use stopline::dispersion::{self, Draws, Minutes, Studying, Values, fit_counts, study_counts};
 use stopline::{Code, Error, Level, Mean, Plants};
 
 type Numbers<'py> = PyArrayLike1<'py, f64, AllowTypeChange>;
@@ -264,6 +264,11 @@ pub struct Fit {
 ///     The plan that stopped the walks; ``to_dict()["stopped"]`` is then k by where they stopped.
 /// at_means : sequence of float, optional
 ///     For a study: means per site at which the power law's k is given.
+/// quality : float, optional
+///     Standard error over k that is wanted: ``to_dict()["needed"]`` says how many fields and sites give it.
+/// minutes : (float, float, float), optional
+///     Minutes for a site, a plant and an enemy, where plants were counted apart (``rows="plants"``): the best number of
+///     plants of a site in ``to_dict()["plants_of_sites"]``.
 /// progress : callable or tqdm bar, optional
 ///     Told of the work: called with the steps done and all steps, or moved along.
 ///
@@ -287,7 +292,7 @@ pub struct Fit {
 /// >>> round(stopline.fit(mites).to_dict()["fields"][0]["k"], 5)
 /// 1.02459
 #[pyfunction]
-#[pyo3(signature = (counts, *, level=0.95, study=false, draws=999, seed=1, run_length=5, stopped_by=None, at_means=None, progress=None))]
+#[pyo3(signature = (counts, *, level=0.95, study=false, draws=999, seed=1, run_length=5, stopped_by=None, at_means=None, quality=None, minutes=None, progress=None))]
 pub fn fit(
     py: Python<'_>,
     counts: &Bound<'_, PyAny>,
@@ -298,6 +303,8 @@ pub fn fit(
     run_length: u32,
     stopped_by: Option<Bound<'_, Plan>>,
     at_means: Option<Vec<f64>>,
+    quality: Option<f64>,
+    minutes: Option<(f64, f64, f64)>,
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Fit> {
     // A copy: the caller may write to theirs.
@@ -318,8 +325,16 @@ pub fn fit(
     let draws = Draws::new(draws, seed).map_err(|e| one(py, e))?;
     let how = Studying { level, draws, run_length };
     let plan = stopped_by.as_ref().map(|plan| &plan.get().0);
+    let minutes = minutes.map(|(site, plant, enemy)| Minutes::new(site, plant, enemy));
+    let minutes = minutes.transpose().map_err(|e| one(py, e))?;
     let fit = watched(py, progress, |watch| {
-        let fit = if study { study_counts(counts, &how, watch) } else { fit_counts(counts, level, watch) }?;
+        let mut fit = if study { study_counts(counts, &how, watch) } else { fit_counts(counts, level, watch) }?;
+        if let Some(quality) = quality {
+            fit = fit.with_needed(counts, quality)?;
+        }
+        if counts.by_plant.is_some() || minutes.is_some() {
+            fit = fit.with_plants(counts, minutes, draws, watch)?;
+        }
         match plan {
             Some(plan) => fit.stopped_by(counts, plan.lines(), watch),
             None => Ok(fit),

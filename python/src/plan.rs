@@ -6,8 +6,9 @@ use crate::recipe::{Recipe, recipe};
 use pyo3::prelude::*;
 use pyo3::types::{PyTuple, PyType};
 use std::sync::Arc;
+use stopline::dispersion::Draws;
 use stopline::plan::{self as core, About, Aim, Checks, Closing, Design, Method, Objective, Pair, Sides, Table};
-use stopline::{Call, Dispersion, Error, K, Mean, Plants, Risk, Risks, Score, Share, Thresholds, Total, Unit};
+use stopline::{Call, Code, Dispersion, Error, K, Mean, Plants, Risk, Risks, Score, Share, Thresholds, Total, Unit};
 
 /// A stop plan: lines on the total and their exact risks; made by ``plan``, ``Plan.given`` or ``Plan.from_json``.
 ///
@@ -508,6 +509,36 @@ impl Plan {
     /// The card for the field, as plain text.
     fn card(&self) -> String {
         stopline::card(&self.0)
+    }
+
+    /// The true risks of plans made like this one from other counts of the same fields: fit, plan, exact risk.
+    ///
+    /// Parameters
+    /// ----------
+    /// counts : Counts
+    ///     What k was fitted to.
+    /// draws, seed : int
+    ///     Sets of counts drawn like these.
+    ///
+    /// Returns
+    /// -------
+    /// dict
+    ///     ``k``, ``false_adequate``, ``false_inadequate``, ``expected_sites``: quantiles .05, .5 and .95; ``kept``, the
+    ///     share of cases with both risks within those asked.
+    #[pyo3(signature = (counts, *, draws=999, seed=1))]
+    fn calibration<'py>(
+        &self,
+        py: Python<'py>,
+        counts: &Bound<'py, Counts>,
+        draws: u32,
+        seed: u64,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        let draws = Draws::new(draws, seed).map_err(|e| one(py, e))?;
+        let (plan, counts) = (&self.0, &counts.get().0);
+        match released(py, |watch| plan.calibration(counts, draws, watch))? {
+            Ok(found) => plain(py, &found),
+            Err(why) => Err(one(py, Error::new(Code::DispersionUndefined, "clumping", why, "counts that tell k"))),
+        }
     }
 
     /// The same plan, and digest, with other words about it.

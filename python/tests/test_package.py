@@ -60,6 +60,27 @@ def test_study_of_the_demo_and_stopped_walks() -> None:
     assert e.value.code == "out_of_range"
 
 
+def test_calibration_and_needed_fields() -> None:
+    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    fit = stopline.fit(counts, quality=0.1)
+    needed = fit.to_dict()["needed"]
+    assert [row["fields"] for row in needed["fields"]] == sorted((row["fields"] for row in needed["fields"]), reverse=True)
+    plan = stopline.plan(fit=fit, inadequate=1.0, adequate=2.0, per="site")
+    found = plan.calibration(counts, draws=99)
+    assert found == plan.calibration(counts, draws=99)
+    assert found["false_adequate"]["low"] < 0.1 < found["false_adequate"]["high"]
+    alone = stopline.fit(counts, minutes=(1.0, 0.2, 0.0)).to_dict()
+    assert alone["plants_of_sites"] is None and "totals" in alone["plants_of_sites_is"]
+    laws = stopline.mean_variance([1.0, 2.0, 4.0], [2.0, 6.0, 20.0], at_means=[2.0, 100.0])
+    # variance m + m^2: by least squares of logarithms in numpy.
+    b, log_a = np.polyfit(np.log10([1.0, 2.0, 4.0]), np.log10([2.0, 6.0, 20.0]), 1)
+    assert laws["power_law"]["b"]["value"] == pytest.approx(b)
+    assert laws["k_at"][0]["k"] == pytest.approx(4.0 / (10**log_a * 2.0**b - 2.0))
+    assert [at["among_the_means"] for at in laws["k_at"]] == [True, False]
+    with pytest.raises(stopline.StoplineError):
+        stopline.mean_variance([1.0, -1.0], [2.0, 6.0])
+
+
 def test_what_a_row_of_counts_is(tmp_path: Path) -> None:
     def read(table: str, **how: Any) -> stopline.Counts:
         path = tmp_path / "counts.csv"

@@ -185,6 +185,18 @@ pub struct Fit {
     /// Means per site at which the power law's k is told, for a study or summaries
     #[arg(long, value_name = "MEAN,...")]
     pub at_means: Option<String>,
+    /// How many fields and sites tell k with this standard error over k (0.2: to about a fifth)?
+    #[arg(long, value_name = "PART")]
+    pub quality: Option<String>,
+    /// With --one-row-per plant, the best number of plants of a site: minutes for a site and the way to the next
+    #[arg(long, value_name = "MINUTES", requires = "minutes_plant")]
+    pub minutes_site: Option<String>,
+    /// Minutes more for each plant
+    #[arg(long, value_name = "MINUTES", requires = "minutes_site")]
+    pub minutes_plant: Option<String>,
+    /// Minutes more for each enemy counted [default: 0]
+    #[arg(long, value_name = "MINUTES", requires = "minutes_site")]
+    pub minutes_enemy: Option<String>,
     /// Write a table with a row for each walk here, as CSV
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
@@ -298,6 +310,20 @@ pub struct Plan {
     /// Table of past counts: their common k is used
     #[arg(long, value_name = "COUNTS", help_heading = "Clumping")]
     pub from: Option<PathBuf>,
+    /// Plan for sites of so many plants, others than those of --from: k then lies between two ends, and risks hold for
+    /// all of them
+    #[arg(long, value_name = "N", help_heading = "Clumping", requires = "from")]
+    pub for_plants: Option<String>,
+    /// Also tell what the plan's true risks may be, since k is only fitted: fits and plans from counts drawn like those
+    /// of --from
+    #[arg(long, help_heading = "Clumping", requires = "from", conflicts_with_all = ["for_plants", "shared"])]
+    pub calibration: bool,
+    /// Sets of counts drawn for --calibration [default: 999]
+    #[arg(long, value_name = "N", help_heading = "Clumping", requires = "calibration")]
+    pub draws: Option<String>,
+    /// Where their random numbers begin [default: 1]
+    #[arg(long, value_name = "SEED", help_heading = "Clumping", requires = "calibration")]
+    pub seed: Option<String>,
     /// At or below this mean enemies are inadequate
     #[arg(long, value_name = "MEAN", help_heading = "What is asked")]
     pub inadequate: Option<String>,

@@ -24,6 +24,8 @@ pub fn fit(
         ("--above", args.above.is_some()),
         ("--csv", args.csv.is_some()),
         ("--summary", args.summary),
+        ("--quality", args.quality.is_some()),
+        ("--minutes-site", args.minutes_site.is_some()),
     ];
     if let Some((flag, _)) = others.into_iter().find(|(_, given)| *given) {
         return Err(Error::new(Code::Combination, flag, "given", "not with --counted-to").into());

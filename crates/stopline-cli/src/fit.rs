@@ -8,8 +8,8 @@ use crate::{arguments, capped, input, study, values};
 use std::fs;
 use std::path::Path;
 use stopline::dispersion::{
-    Bound, Clumping, Draws, Estimate, FieldFit, Fit, Origin, Stopped, Studying, fit_counts, fit_proportion,
-    fit_summaries, study_counts,
+    Bound, Clumping, Draws, Estimate, FieldFit, Fit, Minutes, Needed, Origin, PlantsOfSites, Stopped, Studying, Why,
+    fit_counts, fit_proportion, fit_summaries, study_counts,
 };
 use stopline::{Code, Error, Level, Mean, Watch};
 
@@ -26,7 +26,11 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
         return Err(Error::new(Code::Combination, "--at-means", "given", "only with --study or --summary").into());
     }
     csv_is_another_file(args)?;
-    let how = Studying { level, draws: draws(args)?, run_length: run_length(args)? };
+    let quality =
+        args.quality.as_deref().map(|text| values::number("--quality", text, "from 0.01 to 1")).transpose()?;
+    let minutes = minutes(args)?;
+    let how =
+        Studying { level, draws: draws(args.draws.as_deref(), args.seed.as_deref())?, run_length: run_length(args)? };
     let above = args.above.as_deref().map(|text| values::whole("--above", text, 0, u32::MAX)).transpose()?;
     let counts = input::counts(&args.counts, &args.reading)?;
     if let Some(most) = args.reading.counted_to()? {
@@ -36,6 +40,12 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     let mut fit = if args.study { study_counts(&counts, &how, watch)? } else { fit_counts(&counts, level, watch)? };
     if let Some(plan) = &plan {
         fit = fit.stopped_by(&counts, plan.lines(), watch)?;
+    }
+    if let Some(quality) = quality {
+        fit = fit.with_needed(&counts, quality).map_err(|e| e.named("--quality"))?;
+    }
+    if counts.by_plant.is_some() || minutes.is_some() {
+        fit = fit.with_plants(&counts, minutes, how.draws, watch)?;
     }
     let fit = fit.with_command(command()).with_k_at(&at_means.unwrap_or_default());
     let csv = args.csv.iter().map(|path| Ok((path.clone(), fit.to_csv()?))).collect::<Result<Vec<_>, Error>>()?;
@@ -56,6 +66,12 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
         text += &stopped(of);
     }
     text += &proportion.as_ref().map(relation).unwrap_or_default();
+    if let Some(of) = &fit.needed {
+        text += &needed(of);
+    }
+    if let Some(of) = &fit.plants_of_sites {
+        text += &plants_of_sites(of);
+    }
     if let Some(study) = &fit.study {
         text += &study::text(&fit, study);
     }
@@ -114,10 +130,71 @@ fn notices(fit: &Fit) -> String {
 }
 
 /// What is drawn at random for a study.
-fn draws(args: &arguments::Fit) -> Result<Draws, Error> {
-    let number = args.draws.as_deref().map_or(Ok(999), |text| values::whole("--draws", text, 99, 1_000_000))?;
-    let seed = args.seed.as_deref().map_or(Ok(1), |text| values::whole("--seed", text, 0, u32::MAX))?;
+pub fn draws(number: Option<&str>, seed: Option<&str>) -> Result<Draws, Error> {
+    let number = number.map_or(Ok(999), |text| values::whole("--draws", text, 99, 1_000_000))?;
+    let seed = seed.map_or(Ok(1), |text| values::whole("--seed", text, 0, u32::MAX))?;
     Draws::new(number, seed.into())
+}
+
+fn minutes(args: &arguments::Fit) -> Result<Option<Minutes>, Error> {
+    let (Some(site), Some(plant)) = (&args.minutes_site, &args.minutes_plant) else { return Ok(None) };
+    let number = |flag, text| values::number(flag, text, "from 0 to 100000");
+    let enemy = args.minutes_enemy.as_deref().map_or(Ok(0.0), |text| number("--minutes-enemy", text))?;
+    Minutes::new(number("--minutes-site", site)?, number("--minutes-plant", plant)?, enemy).map(Some)
+}
+
+/// How many fields tell k as closely as wanted.
+fn needed(of: &Result<Needed, Why>) -> String {
+    let of = match of {
+        Ok(of) => of,
+        Err(why) => return wrapped("", &format!("What a closer k needs is not known: {why}.")),
+    };
+    let fields: Vec<String> =
+        of.fields.iter().map(|f| format!("{} of {} sites", many(f.fields, "field"), f.sites)).collect();
+    let text = format!(
+        "These walks tell k with a standard error of {:.0} % of it. {:.0} % need, in fields like these: {}. More where k \
+         differs from field to field.",
+        100.0 * of.relative_error,
+        100.0 * of.wanted,
+        fields.join(", or ")
+    );
+    wrapped("", &text)
+}
+
+/// What single plants tell.
+fn plants_of_sites(of: &Result<PlantsOfSites, Why>) -> String {
+    let of = match of {
+        Ok(of) => of,
+        Err(why) => return wrapped("", &format!("How many plants a site should have is not known: {why}.")),
+    };
+    let p = of.p.map_or_else(|why| why.to_string(), study::p);
+    let mut text = wrapped(
+        "",
+        &format!(
+            "Plants of a site ({} sites of {}): variance between plants {}, between sites beyond that {} (p {p} if a walk's \
+             plants were in random order).",
+            of.sites,
+            many(of.plants, "plant"),
+            figures(of.between_plants),
+            figures(of.between_sites)
+        ),
+    );
+    text += &match &of.best {
+        Ok(best) => {
+            let at = best.minutes.iter().zip(1..).map(|(minutes, g): (&f64, u32)| format!("{g}: {minutes:.2}"));
+            let at: Vec<String> = at.collect();
+            wrapped(
+                "",
+                &format!(
+                    "By your minutes {} a site tell most. Minutes for the same precision, over those, by plants a site: {}.",
+                    many(best.plants, "plant"),
+                    at.join(", ")
+                ),
+            )
+        }
+        Err(why) => wrapped("", &format!("How many plants a site should have is not known: {why}.")),
+    };
+    text
 }
 
 /// `sites of 3 plants`.

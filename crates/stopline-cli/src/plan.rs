@@ -42,6 +42,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     let dispersion = dispersion(args, &score, k, past.as_ref())?;
     let asked_plants = args.reading.plants()?;
     let known = past.as_ref().filter(|past| past.plants_known()).map(|past| past.counts.plants).or(asked_plants);
+    let known = for_plants(args)?.or(known);
     let plants = match (known, &past) {
         (Some(plants), _) => plants,
         (None, Some(past)) => past.counts.plants,
@@ -68,6 +69,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
         }
     }
 
+    let draws = crate::fit::draws(args.draws.as_deref(), args.seed.as_deref())?;
     let least = args.objective.least(&design, unit, &args.reading, watch)?;
     let alike = args.alike.shared()?.map(|shared| simulated::clustered(design.dispersion, shared)).transpose()?;
     let mut price = None;
@@ -92,11 +94,20 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     let notes = plan.about().notes.clone();
     let notes = price.as_ref().map_or(notes, |(note, _)| note.clone());
     let plan = plan.with_about(About { notes, ..about(past.as_ref()) });
+    let calibration = match &past {
+        Some(past) if args.calibration => Some(plan.calibration(&past.counts, draws, watch)?),
+        _ => None,
+    };
     let answer = answer(
         args,
         json,
         &plan,
-        &Report { past: past.as_ref(), plants_known: known.is_some(), means: least.past.as_ref() },
+        &Report {
+            past: past.as_ref(),
+            plants_known: known.is_some(),
+            means: least.past.as_ref(),
+            calibration: calibration.as_ref(),
+        },
         watch,
     );
     let mut answer = answer?;
@@ -112,7 +123,10 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
 fn dispersion(args: &arguments::Plan, score: &Score, k: Option<K>, past: Option<&Past>) -> Result<Dispersion, Error> {
     let said = match (k, past) {
         (Some(k), _) => Some(uncertain(args, k)?),
-        (None, Some(past)) => Some(past.for_plan.dispersion),
+        (None, Some(past)) => Some(match for_plants(args)? {
+            Some(plants) => past.for_plan.of_size(f64::from(plants.get()) / f64::from(past.counts.plants.get()))?,
+            None => past.for_plan.dispersion,
+        }),
         (None, None) => match &args.power_law {
             Some(text) => {
                 let [a, b] = two("--power-law", text)?;
@@ -147,6 +161,11 @@ fn dispersion(args: &arguments::Plan, score: &Score, k: Option<K>, past: Option<
             None => Ok(Dispersion::Binomial),
         },
     }
+}
+
+/// Plants of the sites that the plan is for, where they are others than those counted.
+fn for_plants(args: &arguments::Plan) -> Result<Option<Plants>, Error> {
+    args.for_plants.as_deref().map(|text| values::plants("--for-plants", text)).transpose()
 }
 
 /// k with what is said of its uncertainty.
@@ -198,6 +217,7 @@ fn answer(
     let mut answer = if json {
         let counted = how.past.map(|past| past.counts.notes()).unwrap_or_default();
         let cautions = plan.cautions().into_iter().map(|caution| caution.text);
+        let cautions = cautions.chain(how.calibration.map(crate::report::calibration));
         Answer { printed: file.clone(), notes: counted.into_iter().chain(cautions).collect(), files: Vec::new() }
     } else {
         Answer::text(report(plan, how, watch)?)

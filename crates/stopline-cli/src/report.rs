@@ -6,11 +6,11 @@ use crate::less::less;
 use crate::objective;
 use crate::output;
 use crate::past::Past;
-use crate::words::{figures, in_all_units, many, one_line, wrapped};
+use crate::words::{figures, in_100, in_all_units, many, one_line, wrapped};
 use stopline::decide::standing_cautions;
-use stopline::dispersion::{Clumping, FieldMeans};
+use stopline::dispersion::{Clumping, FieldMeans, Why};
 use stopline::evaluate::{evaluate, largest_expected_sites};
-use stopline::plan::{Closing, Line, Method, Objective, Plan};
+use stopline::plan::{Calibration, Closing, Line, Method, Objective, Plan, Range};
 use stopline::{Dispersion, Error, K, Mean, Row, Watch, stated};
 
 /// Checks that the report shows; the card has all.
@@ -25,6 +25,8 @@ pub struct Report<'a> {
     pub plants_known: bool,
     /// The field means an optimal plan is averaged over, and the file they are fitted to.
     pub means: Option<&'a (String, FieldMeans)>,
+    /// What other counts of the same fields would have come to.
+    pub calibration: Option<&'a Result<Calibration, Why>>,
 }
 
 /// A plan in about 25 lines.
@@ -33,13 +35,18 @@ pub fn report(plan: &Plan, how: &Report<'_>, watch: &dyn Watch) -> Result<String
     let other = match how.past {
         Some(past) => {
             counts(&mut out, past);
-            clumping(&mut out, past)?
+            let other = clumping(&mut out, past)?;
+            out += &other_size(plan, past, watch)?;
+            other
         }
         None => {
             out += &wrapped(CLUMPING, &assumed(&plan.asked().dispersion));
             None
         }
     };
+    if let Some(calibrated) = how.calibration {
+        out += &wrapped(BELOW, &calibration(calibrated));
+    }
     thresholds(&mut out, plan, how);
     if let Some(thresholds) = plan.asked().thresholds() {
         let of = if plan.asked().dispersion.of_shares() { "shares of units" } else { "means per site" };
@@ -100,6 +107,60 @@ fn clumping(out: &mut String, past: &Past) -> Result<Option<Other>, Error> {
     *out += &wrapped(BELOW, &format!("most clumped walk: {name}, k {}", fit::k(clumping)));
     let Clumping::Estimated(k) = clumping else { return Ok(None) };
     Ok(K::new(k).ok().map(|k| Other { name: one_line(field), dispersion: Dispersion::ConstantK { k } }))
+}
+
+/// For sites of another size than those counted: what is known of k, and how far the risks range.
+fn other_size(plan: &Plan, past: &Past, watch: &dyn Watch) -> Result<String, Error> {
+    let design = plan.asked();
+    let (Dispersion::KInterval { low, high, .. }, Some(thresholds)) = (design.dispersion, design.thresholds()) else {
+        return Ok(String::new());
+    };
+    let means = [thresholds.inadequate(), thresholds.adequate()];
+    let mut ends = Vec::new();
+    for k in [low, high] {
+        let found = evaluate(plan, &Dispersion::ConstantK { k }, &means, watch)?.curve.rows;
+        if let [inadequate, adequate] = &found[..] {
+            let (a, b) = (in_100(inadequate.adequate), in_100(adequate.inadequate));
+            ends.push(format!("at k {} {a} and {b} in 100", figures(k.get())));
+        }
+    }
+    let text = format!(
+        "{} were counted, the plan is for {}: k there lies between {} and {}, nobody knows where. Risks of a wrong call \
+         (adequate where inadequate, and inadequate where adequate) {}.",
+        fit::plants(past.counts.plants.get()),
+        fit::plants(design.plants.get()),
+        figures(low.get()),
+        figures(high.get()),
+        ends.join(", ")
+    );
+    Ok(wrapped(BELOW, &text))
+}
+
+/// What the uncertainty of k does to the plan, in words.
+pub fn calibration(of: &Result<Calibration, Why>) -> String {
+    let of = match of {
+        Ok(of) => of,
+        Err(why) => return format!("what the uncertainty of k does to the plan is not known: {why}"),
+    };
+    let range = |of: Range| format!("{} to {} in 100", in_100(of.low), in_100(of.high));
+    let k = of.k.map(|k| k.map_or_else(|| "not clumped".to_owned(), figures));
+    let none = if of.no_plan > 0.0 {
+        format!(" In {:.0} of 100 cases there would have been no such plan.", 100.0 * of.no_plan)
+    } else {
+        String::new()
+    };
+    format!(
+        "since k is only fitted: had these fields been counted anew, k would have come out at {} to {} in 90 of 100 cases, \
+         and the plans made from it would truly call an inadequate field adequate {}, an adequate one inadequate {}; both \
+         within what is asked in {:.0} of 100 cases.{none} ({} sets drawn from seed {})",
+        k[0],
+        k[2],
+        range(of.false_adequate),
+        range(of.false_inadequate),
+        100.0 * of.kept,
+        of.draws.number(),
+        of.draws.seed()
+    )
 }
 
 fn assumed(dispersion: &Dispersion) -> String {

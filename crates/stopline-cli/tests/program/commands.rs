@@ -381,3 +381,26 @@ fn the_relation_of_positive_sites_goes_into_a_plan() {
     let plan: Value = serde_json::from_str(&folder.read("plan.json")).unwrap();
     assert_eq!(plan["dispersion"]["model"], "proportion");
 }
+
+/// What the uncertainty of k does to the plan, and sites of another size.
+#[test]
+fn plans_say_what_an_uncertain_k_does() {
+    let folder = Folder::new().with_demo();
+    let words = "plan --from demo-data/larkmoor.csv --count lady_beetles,pirate_bugs,lacewings,spiders --per plant \
+                 --inadequate 0.5 --adequate 1 --max-sites 80";
+    let text = folder.does(&format!("{words} --calibration --draws 99 --seed 3")).out;
+    assert!(
+        text.contains("had these fields been counted anew") && text.contains("99 sets drawn from seed 3"),
+        "{text}"
+    );
+    let ran = folder.run(&format!("{words} --calibration --draws 99 --json"));
+    assert!(ran.code == Some(0) && ran.err.contains("counted anew"), "{ran:?}");
+    let plan = folder.run(&format!("{words} --for-plants 6 --json")).json();
+    assert_eq!((&plan["site"]["plants"], &plan["dispersion"]["model"]), (&6.into(), &"k_interval".into()));
+    let [low, high] = ["low", "high"].map(|end| plan["dispersion"][end].as_f64().unwrap());
+    assert!((high / low - 2.0).abs() < 1e-12);
+    // Per plant: twice as many at a site of twice the plants.
+    assert_eq!(plan["aim"]["thresholds"]["adequate"], 6.0);
+    let text = folder.does(&format!("{words} --for-plants 6")).out;
+    assert!(text.contains("nobody knows where"), "{text}");
+}

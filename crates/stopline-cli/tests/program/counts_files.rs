@@ -25,6 +25,35 @@ fn marks_line_ends_quotes_and_separators_change_nothing() {
     }
 }
 
+#[test]
+fn plants_and_needed_fields_are_told() {
+    let folder = Folder::new();
+    let mut table = "field,site,count\n".to_owned();
+    for (field, site) in (0..4).flat_map(|field| (1..=12).map(move |site| (field, site))) {
+        for plant in 0..2 {
+            table +=
+                &format!("F{field},{site},{}\n", (7 * site * site + 5 * field + plant) % 11 / 3 * ((site + field) % 3));
+        }
+    }
+    folder.write("plants.csv", &table);
+    let words = "fit plants.csv --one-row-per plant --minutes-site 1 --minutes-plant 0.5 --quality 0.2";
+    let text = folder.run(words).out;
+    assert!(
+        text.contains("variance between plants") && text.contains("tell most") && text.contains("20 % need"),
+        "{text}"
+    );
+    let fit = folder.run(&format!("{words} --json")).json();
+    let told = &fit["plants_of_sites"];
+    assert!(told["best_plants"].as_u64() >= Some(1) && told["variance_between_sites"].as_f64() > Some(0.0));
+    assert_eq!(fit["needed"]["wanted"], 0.2);
+    // Totals alone do not tell.
+    folder.write("plain.csv", TWO_FIELDS);
+    let fit = folder.run("fit plain.csv --minutes-site 1 --minutes-plant 0.5 --json").json();
+    assert!(fit["plants_of_sites"].is_null() && fit["plants_of_sites_is"].as_str().unwrap().contains("totals"));
+    assert_eq!(folder.run("fit plain.csv --quality 2").code, Some(2));
+    assert_eq!(folder.run("fit plain.csv --minutes-site 1 --minutes-plant 0").code, Some(2));
+}
+
 /// SHA-256 of the file by its definition (FIPS 180-4), as a general-purpose tool gives it.
 #[test]
 fn a_fit_tells_where_it_comes_from() {

@@ -135,6 +135,12 @@ pub enum Why {
     AllAtMost,
     /// Only means and variances are known.
     NoCounts,
+    /// Only the totals of sites are known.
+    TotalsOnly,
+    /// The user's minutes are not known.
+    NoMinutes,
+    /// Sites vary no more than their plants do.
+    SitesAlike,
 }
 
 impl fmt::Display for Why {
@@ -159,6 +165,9 @@ impl fmt::Display for Why {
             Self::NoNeighbours => "no two sites with a count are neighbours",
             Self::HardlyClumped => "sites hardly vary more than independent counts do",
             Self::FewWalks => "fewer than five walks cannot tell",
+            Self::TotalsOnly => "totals of sites do not tell it: plants must be counted apart, one row a plant",
+            Self::NoMinutes => "it depends on the minutes that a site and a plant take",
+            Self::SitesAlike => "sites vary no more than their plants do: all plants may as well stand at few sites",
             Self::NoCounts => "means and variances do not tell it: the counts themselves are needed",
             Self::AllAtMost => "every site was counted to the most",
             Self::NoOrder => "frequencies do not tell the order of the sites",
@@ -316,6 +325,21 @@ pub fn common_k(walks: &[Frequencies], level: Level) -> Result<CommonK, Error> {
         walks_without_any: without,
         walks_of_one_site: one_site,
     })
+}
+
+/// The k common to these walks given their totals, without its interval.
+pub(super) fn conditional_k(walks: &[&Frequencies]) -> Result<Clumping, Error> {
+    if let Some(why) = nothing_found(walks) {
+        return Ok(Clumping::Undefined(why));
+    }
+    let likelihood = Likelihood::new(walks.iter().copied(), Means::Conditional);
+    if likelihood.is_empty() {
+        return Ok(Clumping::Undefined(Why::AtMostOne));
+    }
+    if likelihood.rises_to_zero() {
+        return Ok(Clumping::Undefined(Why::AllAtOneSite));
+    }
+    Ok(Clumping::at(likelihood.highest_peak()?))
 }
 
 fn estimate(

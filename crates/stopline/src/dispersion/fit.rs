@@ -7,10 +7,12 @@
 use super::estimate::{Clumping, CommonK, Estimate, Why, common_k};
 use super::examination::Examination;
 use super::frequencies::Frequencies;
-use super::json::{estimate, number, value, why};
+use super::json::{estimate, number, part, value, why};
 use super::model::Dispersion;
+use super::needed::Needed;
 use super::notice::Notice;
 use super::origin::{Made, Origin};
+use super::plants::PlantsOfSites;
 use super::precision::Efficiency;
 use super::stopped::{Stopped, k_of_stopped};
 use super::study::Study;
@@ -85,6 +87,10 @@ pub struct Fit {
     pub study: Option<Study>,
     /// k from walks that a plan stopped, where that was asked for ([`Fit::stopped_by`]).
     pub stopped: Option<Stopped>,
+    /// What k of a wanted closeness needs, where that was asked for ([`Fit::with_needed`]).
+    pub needed: Option<Result<Needed, Why>>,
+    /// What single plants tell, where they stood apart ([`Fit::with_plants`]).
+    pub plants_of_sites: Option<Result<PlantsOfSites, Why>>,
     /// What it was made from.
     pub origin: Origin,
 }
@@ -142,7 +148,16 @@ pub fn fit(walks: &[WalkCounts<'_>], level: Level, watch: &dyn Watch) -> Result<
         });
         tables.push(table);
     }
-    Ok(Fit { fields, common: common_k(&tables, level)?, level, study: None, stopped: None, origin: Origin::default() })
+    Ok(Fit {
+        fields,
+        common: common_k(&tables, level)?,
+        level,
+        study: None,
+        stopped: None,
+        needed: None,
+        plants_of_sites: None,
+        origin: Origin::default(),
+    })
 }
 
 /// Fits k to each walk of counts and one k to all.
@@ -200,6 +215,23 @@ pub struct ForPlan {
     pub lower: Option<Dispersion>,
     /// How the common k was got.
     pub got: Got,
+}
+
+impl ForPlan {
+    /// The model for sites of `times` as many plants. Counts of one size do not tell k of another: where the plants of
+    /// a site are alike k stays as it is, where they are independent it becomes times·k; so it lies between.
+    ///
+    /// # Errors
+    /// `out_of_range` unless both ends are allowed as k.
+    pub fn of_size(&self, times: f64) -> Result<Dispersion, Error> {
+        let Dispersion::ConstantK { k } = self.dispersion else { return Ok(self.dispersion) };
+        let other = K::new(times * k.get())?;
+        let (low, high) = if times < 1.0 { (other, k) } else { (k, other) };
+        if low == high {
+            return Ok(self.dispersion);
+        }
+        Dispersion::k_interval(K::new(libm::sqrt(low.get() * high.get()))?, low, high)
+    }
 }
 
 impl Fit {
@@ -326,6 +358,12 @@ impl Serialize for Fit {
         }
         if let Some(study) = &self.study {
             study.entries(&mut map)?;
+        }
+        if let Some(plants) = &self.plants_of_sites {
+            part(&mut map, "plants_of_sites", plants)?;
+        }
+        if let Some(needed) = &self.needed {
+            part(&mut map, "needed", needed)?;
         }
         map.serialize_entry("made_by", &Made(&self.origin, self.seed()))?;
         map.end()

@@ -10,11 +10,12 @@
 //! cases): below 15 the bound is too high more often than it says.
 
 use super::drawn::{Chance, Counter, Draws};
-use super::estimate::Why;
+use super::estimate::{Clumping, Why, conditional_k};
 use super::frequencies::Frequencies;
 use super::json::number;
 use super::profiles::{POINTS, Profile, STEPS, ln_k, profiles};
 use super::search::{largest, largest_of};
+use crate::counts::Counts;
 use crate::error::Error;
 use crate::params::Level;
 use crate::watch::{Watch, tell};
@@ -152,19 +153,13 @@ fn bound(
         return Ok(Err(Why::TooLarge));
     }
     let mut chance = draws.stream(3);
-    let (mut next, mut counts) = (Vec::new(), Vec::new());
+    let mut next = Vec::new();
     for done in 0..number {
         tell(watch, done.into(), number.into())?;
-        let mut drawn = Vec::with_capacity(walks.len());
-        for walk in walks {
-            let k = median * libm::exp(sd * normal(&mut chance));
-            let Ok(counter) = Counter::new(walk.mean().unwrap_or(0.0), k.max(1e-3)) else {
-                return Ok(Err(Why::TooLarge));
-            };
-            counts.clear();
-            counts.extend((0..walk.sites()).map(|_| counter.draw(&mut chance)));
-            drawn.push(Frequencies::of(&counts)?);
-        }
+        let drawn = match like(walks, (median, sd), &mut chance)? {
+            Ok(drawn) => drawn,
+            Err(why) => return Ok(Err(why)),
+        };
         let (median, sd, _) = fitted(&profiles(&drawn), 1e-2);
         next.push(median * libm::exp(sd * normal(&mut chance)));
     }
@@ -174,6 +169,76 @@ fn bound(
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // from 0 to the number of draws
     let place = (place as usize).checked_sub(1);
     Ok(place.and_then(|place| next.get(place).copied()).ok_or(Why::FewDraws))
+}
+
+/// Walks of the same sites and means, drawn with k log-normal over them.
+fn like(
+    walks: &[&Frequencies],
+    (median, sd): (f64, f64),
+    chance: &mut Chance,
+) -> Result<Result<Vec<Frequencies>, Why>, Error> {
+    let (mut drawn, mut counts) = (Vec::with_capacity(walks.len()), Vec::new());
+    for walk in walks {
+        let k = median * libm::exp(sd * normal(chance));
+        let Ok(counter) = Counter::new(walk.mean().unwrap_or(0.0), k.max(1e-3)) else {
+            return Ok(Err(Why::TooLarge));
+        };
+        counts.clear();
+        counts.extend((0..walk.sites()).map(|_| counter.draw(chance)));
+        drawn.push(Frequencies::of(&counts)?);
+    }
+    Ok(Ok(drawn))
+}
+
+/// The k that other counts of the same fields would have been fitted with.
+pub(crate) struct Refits {
+    /// Median of k over walks; infinite where they are not clumped.
+    pub median: f64,
+    /// Standard deviation of ln k over walks.
+    pub sd_log: f64,
+    /// k of each set by conditional likelihood; infinite where it is not clumped.
+    pub k: Vec<f64>,
+    /// Share of sets that tell no k.
+    pub no_k: f64,
+}
+
+/// Draws counts of the same sites and means, and fits each set as a plan's k is fitted.
+pub(crate) fn refits(counts: &Counts, draws: Draws, watch: &dyn Watch) -> Result<Result<Refits, Why>, Error> {
+    let walks = counts.walks.iter().map(|walk| Frequencies::of(&walk.present().collect::<Vec<_>>()));
+    let walks = walks.collect::<Result<Vec<_>, _>>()?;
+    let used: Vec<&Frequencies> = walks.iter().filter(|walk| walk.sum() > 0 && walk.sites() > 1).collect();
+    let sites: f64 = used.iter().map(|walk| walk.sites() as f64).sum();
+    if sites * f64::from(draws.number()) > 10.0 * MOST_DRAWN {
+        return Ok(Err(Why::TooLarge));
+    }
+    let (median, sd_log) = match conditional_k(&used)? {
+        Clumping::Undefined(why) => return Ok(Err(why)),
+        Clumping::Poisson => (f64::INFINITY, 0.0),
+        Clumping::Estimated(k) if used.len() < 2 => (k, 0.0),
+        Clumping::Estimated(k) => match fitted(&profiles(used.iter().copied()), 1e-4) {
+            // Without a spread the median is the k of a plan, to every digit.
+            (_, 0.0, _) => (k, 0.0),
+            (median, sd, _) => (median, sd),
+        },
+    };
+    let mut chance = draws.stream(6);
+    let (mut k, mut without) = (Vec::new(), 0.0);
+    for done in 0..draws.number() {
+        tell(watch, done.into(), draws.number().into())?;
+        let drawn = match like(&used, (median, sd_log), &mut chance)? {
+            Ok(drawn) => drawn,
+            Err(why) => return Ok(Err(why)),
+        };
+        match conditional_k(&drawn.iter().collect::<Vec<_>>())? {
+            Clumping::Estimated(found) => k.push(found),
+            Clumping::Poisson => k.push(f64::INFINITY),
+            Clumping::Undefined(_) => without += 1.0,
+        }
+    }
+    if k.is_empty() {
+        return Ok(Err(Why::AtMostOne));
+    }
+    Ok(Ok(Refits { median, sd_log, k, no_k: without / f64::from(draws.number()) }))
 }
 
 /// A standard normal number (Box & Muller 1958).

@@ -6,9 +6,10 @@ use crate::{high, plain};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, Gamma, Poisson, StandardNormal};
-use stopline::counts::FieldWalk;
+use stopline::counts::{Counts, FieldWalk, Layout, Reading};
 use stopline::dispersion::{
-    Bound, Draws, Estimate, Frequencies, SharedClumping, Why, common_k, k_of_stopped, one_k, order, spread,
+    Bound, Draws, Estimate, Frequencies, Minutes, SharedClumping, Why, common_k, k_of_stopped, needed, one_k, order,
+    plants_of_sites, spread,
 };
 use stopline::{Level, Lines, Quiet, Row, Verdict};
 
@@ -81,6 +82,85 @@ fn k_of_many_sets_of_stopped_walks() {
     let (k, naive) = (median(|x| x.0), median(|x| x.1));
     println!("medians over 300 sets of 300 walks: {k:.4}, given totals alone {naive:.4}");
     assert!((1.95..=2.05).contains(&k), "{k}");
+}
+
+/// The error of k over many sets of 20 walks of 30 sites, against what `needed` says of each: standard deviation of the
+/// 200 fitted k, over k.
+#[test]
+fn needed_says_how_closely_k_is_known() {
+    let mut rng = ChaCha8Rng::seed_from_u64(77);
+    let (mut found, mut said) = (Vec::new(), Vec::new());
+    for _ in 0..200 {
+        let walks: Vec<Frequencies> =
+            (0..20).map(|_| Frequencies::of(&[(); 30].map(|()| draw(&mut rng, 1.5, 1.2))).unwrap()).collect();
+        found.push(plain(common_k(&walks, level(0.95)).unwrap().conditional.k).unwrap());
+        let needed = needed(&walks, 1.2, 0.1).unwrap();
+        // A tenth of the error of 20 fields needs a hundred times as many: error² × fields is the same.
+        let of_30 = needed.fields.iter().find(|fields| fields.sites == 30).unwrap().fields as f64;
+        let exactly = 20.0 * needed.relative_error * needed.relative_error / 0.01;
+        assert!((-1e-9..1.0).contains(&(of_30 - exactly)), "{of_30} {exactly}"); // rounded up
+        said.push(needed.relative_error);
+    }
+    let mean = found.iter().sum::<f64>() / 200.0;
+    let sd = (found.iter().map(|k| (k - mean) * (k - mean)).sum::<f64>() / 199.0).sqrt() / 1.2;
+    let said = said.iter().sum::<f64>() / 200.0;
+    println!("sd of k over k {sd:.4}, said {said:.4}");
+    // The standard error of a standard deviation over 200 sets is 5 %; k errs more than its information says, by a little.
+    assert!((sd / said - 1.0).abs() < 0.2, "{sd} {said}");
+}
+
+/// Plants whose rate is that of their site, gamma over sites with variance m²/c, times nothing more: variance m between
+/// plants, m²/c between sites. Three plants at m 2, c 1: 2 and 4.
+#[test]
+fn variances_of_plants_and_sites_are_found_again() {
+    let mut rng = ChaCha8Rng::seed_from_u64(3);
+    let mut table = "field,site,count\n".to_owned();
+    for field in 0..40 {
+        for site in 1..=50 {
+            let rate: f64 = Gamma::new(1.0, 2.0).unwrap().sample(&mut rng);
+            for _ in 0..3 {
+                let count = if rate > 1e-9 { Poisson::new(rate).unwrap().sample(&mut rng) } else { 0.0 };
+                table += &format!("F{field},{site},{count}\n");
+            }
+        }
+    }
+    let how = Reading { layout: Layout::Plants, ..Reading::default() };
+    let counts = Counts::read(table.as_bytes(), &how).unwrap();
+    let minutes = Minutes::new(2.0, 0.25, 0.05).unwrap();
+    let got = plants_of_sites(&counts, Some(minutes), draws(1), &Quiet).unwrap().unwrap();
+    // Standard errors: √(2·4/4000) and more for plants, √((9·16 − 16)/2000) = .25 and more for sites.
+    assert!((got.between_plants - 2.0).abs() < 0.25 && (got.between_sites - 4.0).abs() < 0.9, "{got:?}");
+    assert!(got.p.unwrap().p <= 0.01);
+    // Cochran 1977, Sampling Techniques, § 10.6 (formula from memory): √(c_site/c_plant · σ²_plants/σ²_sites), here
+    // √(2/.35 · 2/4) = 1.69, between which whole numbers the cheaper is taken.
+    let best = got.best.unwrap();
+    let one = 0.25 + 0.05 * got.mean;
+    let ideal = (2.0 / one * got.between_plants / got.between_sites).sqrt();
+    assert!((f64::from(best.plants) - ideal).abs() < 1.0, "{best:?} {ideal}");
+    let cost = |g: f64| (got.between_sites + got.between_plants / g) * (2.0 + g * one);
+    let of = |g: usize| cost(g as f64) / cost(f64::from(best.plants));
+    assert!(best.minutes.iter().zip(1..).all(|(minutes, g)| (minutes - of(g)).abs() < 1e-12 && *minutes >= 1.0));
+    // Totals alone do not tell.
+    let totals = Counts::read("field,site,count\nheron,1,2\nheron,2,0\n".as_bytes(), &Reading::default()).unwrap();
+    assert_eq!(plants_of_sites(&totals, Some(minutes), draws(1), &Quiet).unwrap(), Err(Why::TotalsOnly));
+}
+
+/// One-way analysis of variance of two walks of three sites of two plants, by hand: between sites 19 on 4 degrees of
+/// freedom, between plants 4.5 on 6.
+#[test]
+fn variances_of_plants_by_hand() {
+    let table =
+        "field,site,count\na,1,0\na,1,1\na,2,4\na,2,3\na,3,1\na,3,0\nb,1,2\nb,1,0\nb,2,1\nb,2,2\nb,3,4\nb,3,3\n";
+    let how = Reading { layout: Layout::Plants, ..Reading::default() };
+    let counts = Counts::read(table.as_bytes(), &how).unwrap();
+    let got = plants_of_sites(&counts, None, draws(1), &Quiet).unwrap().unwrap();
+    // a: sums 1, 7, 1, mean 1.5: (1 + 49 + 1)/2 − 81/6 = 12, within 1.5. b: sums 2, 3, 7: (4 + 9 + 49)/2 − 144/6 = 7,
+    // within 3.
+    let (between, within) = ((12.0 + 7.0) / 4.0, (1.5 + 3.0) / 6.0);
+    assert!(
+        (got.between_plants - within).abs() < 1e-12 && (got.between_sites - (between - within) / 2.0).abs() < 1e-12
+    );
+    assert_eq!(got.best, Err(Why::NoMinutes));
 }
 
 /// ln k normal around ln 1.5 with standard deviation .5 over 200 walks of 40 sites at mean 3.
