@@ -309,7 +309,8 @@ pub fn fit(
 ) -> PyResult<Fit> {
     // A copy: the caller may write to theirs.
     let counts = &if counts.is_instance_of::<Counts>() { counts.clone() } else { own(counts)? };
-    let recipe = recipe!(py, "fit", counts, level, study, draws, seed, run_length, stopped_by, at_means);
+    let recipe =
+        recipe!(py, "fit", counts, level, study, draws, seed, run_length, stopped_by, at_means, quality, minutes);
     let level = Level::new(level).map_err(|e| one(py, e))?;
     let held;
     let (counts, plants) = if let Ok(counts) = counts.cast::<Counts>() {
