@@ -11,6 +11,7 @@ use std::time::Duration;
 use stopline::compare::{Ground, USUAL_SITES, Way, compare, means_around};
 use stopline::counts::{Counts, Reading};
 use stopline::dispersion::{Frequencies, fit_counts};
+use stopline::estimate::estimates;
 use stopline::evaluate::{Evaluator, InstructionSet, calls_of_laws, clustered_lines, curve_of_laws};
 use stopline::law::{Law, Laws};
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Plan};
@@ -213,6 +214,18 @@ fn shared_out(c: &mut Criterion) {
     }
 }
 
+/// Estimate and interval of every stop with a plain mean up to four times the adequate threshold.
+fn estimates_of_all(c: &mut Criterion) {
+    let plan = CASES[0].wald();
+    let (up_to, level) = (Mean::new(8.0).unwrap(), Level::NINE_TENTHS);
+    let table = || {
+        let lines = black_box(plan.lines());
+        estimates(lines, &Score::Count, &plan.asked().dispersion, up_to, level, &Quiet).unwrap().len()
+    };
+    let mut group = group(c, "estimates-A");
+    group.sample_size(10).bench_function("best", |b| b.iter(table));
+}
+
 /// A plan beside five fixed numbers of sites: everything that a comparison tells.
 fn compared(c: &mut Criterion) {
     let plan = CASES[0].wald();
@@ -312,6 +325,7 @@ criterion_group!(
     nodes,
     new,
     curve,
+    estimates_of_all,
     simulated,
     shared_out
 );

@@ -1,13 +1,15 @@
 //! What a plan really does.
 
-use crate::errors::{one, plain, watched};
+use crate::errors::{one, plain, released, watched};
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
 use crate::simulate::{RunText, clustered};
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
+use pyo3::types::PyDict;
+use stopline::estimate::{AfterStop, Behaviour};
 use stopline::evaluate::{self as core, CurveRow, Evaluation};
-use stopline::{Dispersion, Error, K, Mean};
+use stopline::{Code, Dispersion, Error, K, Level, Mean};
 
 /// Operating characteristic and sites over n means; made by ``evaluate``.
 ///
@@ -23,6 +25,9 @@ use stopline::{Dispersion, Error, K, Mean};
 ///     Where both calls are equally likely.
 /// plan : str
 ///     Digest of the plan.
+/// estimates : dict of arrays, or None
+///     Where asked: bias of the plain mean and of the estimate after stopping, and how often intervals hold the true
+///     mean.
 #[pyclass(frozen, module = "stopline", eq)]
 pub struct Curve {
     pub evaluation: Evaluation,
@@ -42,6 +47,10 @@ pub struct Curve {
 ///     Share of the counts' variance beyond that of Poisson counts that sites have in common, as in ``simulate``.
 /// run : int or "whole_walk", optional
 ///     Sites it is common to.
+/// estimates : bool, optional
+///     Also tell how estimates of the mean after stopping behave.
+/// level : float, optional
+///     Level of their intervals.
 /// progress : callable or tqdm bar, optional
 ///     Told of the work: called with the steps done and all steps, or moved along.
 ///
@@ -61,7 +70,7 @@ pub struct Curve {
 /// >>> stopline.evaluate(plan, [1.5, 2.12, 3.0]).expected_sites.round(3)
 /// array([ 9.882, 11.792,  8.255])
 #[pyfunction]
-#[pyo3(signature = (plan, means, *, k=None, shared=None, run=None, progress=None))]
+#[pyo3(signature = (plan, means, *, k=None, shared=None, run=None, estimates=false, level=0.9, progress=None))]
 pub fn evaluate(
     py: Python<'_>,
     plan: &Bound<'_, Plan>,
@@ -69,21 +78,82 @@ pub fn evaluate(
     k: Option<f64>,
     shared: Option<f64>,
     run: Option<Bound<'_, PyAny>>,
+    estimates: bool,
+    level: f64,
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Curve> {
     let asked = means_of(py, &means)?;
     // A copy: the caller may write to theirs.
     let means = PyArray1::from_iter(py, asked.iter().map(|m| m.get()));
-    let recipe = recipe!(py, "evaluate", plan, means, k, shared, run);
+    let recipe = recipe!(py, "evaluate", plan, means, k, shared, run, estimates, level);
     let run: Option<RunText> = run.map(|run| run.extract()).transpose()?;
     let (plan, means) = (plan.get(), asked);
     let under = under(plan, k).map_err(|e| one(py, e))?;
     let alike = clustered(under, shared, run).map_err(|e| one(py, e))?;
-    let evaluation = watched(py, progress, |watch| match &alike {
-        Some(alike) => core::evaluate_clustered(&plan.0, alike, &means, watch),
-        None => core::evaluate(&plan.0, &under, &means, watch),
+    let level = Level::new(level).map_err(|e| one(py, e))?;
+    if estimates && alike.is_some() {
+        let error = Error::new(Code::Combination, "estimates", "with shared", "sites that are independent");
+        return Err(one(py, error));
+    }
+    let evaluation = watched(py, progress, |watch| {
+        if let Some(alike) = &alike {
+            return core::evaluate_clustered(&plan.0, alike, &means, watch);
+        }
+        let found = core::evaluate(&plan.0, &under, &means, watch)?;
+        if estimates { found.with_behaviour(&plan.0, level, watch) } else { Ok(found) }
     })?;
     Ok(Curve { evaluation, recipe })
+}
+
+/// What every stop of a plan tells of the mean.
+///
+/// Parameters
+/// ----------
+/// plan : Plan
+/// up_to : float
+///     Stops with a larger plain mean are left off.
+/// level : float, optional
+///     Intervals hold the true mean at least so often.
+///
+/// Returns
+/// -------
+/// dict of arrays
+///     ``sites``, ``total``, ``call``, ``mean`` (the unbiased estimate), ``low``, ``high`` and ``plain_mean``; ``nan``
+///     where there is none.
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``too_much_work``.
+///
+/// Examples
+/// --------
+/// >>> import stopline
+/// >>> plan = stopline.plan(k=2.0, inadequate=1.5, adequate=3.0, min_sites=1, max_sites=20, method="wald")
+/// >>> told = stopline.estimates(plan, up_to=12.0)
+/// >>> told["mean"][(told["sites"] == 1) & (told["total"] == 9)].round(6)  # a single site: its count
+/// array([9.])
+#[pyfunction]
+#[pyo3(signature = (plan, up_to, *, level=0.9))]
+pub fn estimates<'py>(py: Python<'py>, plan: &Plan, up_to: f64, level: f64) -> PyResult<Bound<'py, PyDict>> {
+    let up_to = Mean::new(up_to).map_err(|e| one(py, e))?;
+    let level = Level::new(level).map_err(|e| one(py, e))?;
+    let design = plan.0.asked();
+    let stops = released(py, |watch| {
+        stopline::estimate::estimates(plan.0.lines(), &design.score, &design.dispersion, up_to, level, watch)
+    })?;
+    let told = PyDict::new(py);
+    let number = |of: fn(&AfterStop) -> Option<f64>| {
+        PyArray1::from_vec(py, stops.iter().map(|stop| of(&stop.told).unwrap_or(f64::NAN)).collect())
+    };
+    told.set_item("sites", PyArray1::from_vec(py, stops.iter().map(|stop| stop.at).collect()))?;
+    told.set_item("total", PyArray1::from_vec(py, stops.iter().map(|stop| stop.total).collect()))?;
+    told.set_item("call", stops.iter().map(|stop| stop.call.as_str()).collect::<Vec<_>>())?;
+    told.set_item("mean", number(|told| told.mean))?;
+    told.set_item("low", number(|told| Some(told.low)))?;
+    told.set_item("high", number(|told| told.high))?;
+    told.set_item("plain_mean", number(|told| told.plain))?;
+    Ok(told)
 }
 
 /// Checked means.
@@ -137,6 +207,23 @@ macro_rules! columns {
             fn bias_over_mean<'py>(&self, py: Python<'py>) -> Option<Bound<'py, PyArray1<f64>>> {
                 let all = self.evaluation.estimates.as_ref()?.iter().map(|e| e.bias_over_mean).collect();
                 Some(PyArray1::from_vec(py, all))
+            }
+
+            #[getter]
+            fn estimates<'py>(&self, py: Python<'py>) -> PyResult<Option<Bound<'py, PyDict>>> {
+                let Some(all) = &self.evaluation.behaviour else { return Ok(None) };
+                let column = |of: fn(&Behaviour) -> Option<f64>| {
+                    PyArray1::from_vec(py, all.iter().map(|row| of(row).unwrap_or(f64::NAN)).collect())
+                };
+                let dict = PyDict::new(py);
+                dict.set_item("plain_bias", column(|row| row.plain_bias))?;
+                dict.set_item("plain_covers", column(|row| row.plain_covers))?;
+                dict.set_item("bias", column(|row| row.bias))?;
+                dict.set_item("se", column(|row| row.se))?;
+                dict.set_item("covers", column(|row| Some(row.covers)))?;
+                dict.set_item("above", column(|row| Some(row.above)))?;
+                dict.set_item("below", column(|row| Some(row.below)))?;
+                Ok(Some(dict))
             }
 
             /// The evaluation as plain objects, as the program prints it.

@@ -42,6 +42,7 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_function(wrap_pyfunction!(plan::plan, m)?)?;
     m.add_function(wrap_pyfunction!(plan::levels, m)?)?;
     m.add_function(wrap_pyfunction!(evaluate::evaluate, m)?)?;
+    m.add_function(wrap_pyfunction!(evaluate::estimates, m)?)?;
     m.add_function(wrap_pyfunction!(simulate::simulate, m)?)?;
     m.add_function(wrap_pyfunction!(compare::compare, m)?)?;
     m.add_function(wrap_pyfunction!(replay::replay, m)?)?;

@@ -20,7 +20,16 @@ use stopline::decide::{self as core, Entry};
 /// sites, total, stopped_at, after_stop : int
 ///     Counted sites and their total, up to the stop; where it was; sites after it.
 /// mean : float or None
+///     Estimate of the mean per site (or share of positive units): unbiased after a stop, else the plain mean.
+/// interval : tuple of two float, or None
+///     After a stop: such intervals hold the true mean at least 9 times in 10; the second is None where there is no
+///     upper limit.
+/// plain_mean : float or None
 ///     Total over sites; biased where a line stopped the walk.
+/// any_time : dict or None
+///     Interval of the mean and evidence about the thresholds that stay valid whenever one looks, with their reading.
+/// what_next : dict or None
+///     While the walk goes on: sites likely still needed, the chance of each call, what each line would take.
 /// cautions : list of str
 #[pyclass(frozen, module = "stopline")]
 pub struct Decision(core::Decision);
@@ -106,6 +115,22 @@ impl Decision {
     #[getter]
     fn mean(&self) -> Option<f64> {
         self.0.estimate.mean
+    }
+    #[getter]
+    fn plain_mean(&self) -> Option<f64> {
+        self.0.estimate.plain_mean
+    }
+    #[getter]
+    fn interval(&self) -> Option<(f64, Option<f64>)> {
+        self.0.estimate.low.map(|low| (low, self.0.estimate.high))
+    }
+    #[getter]
+    fn any_time<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &self.0.any_time)
+    }
+    #[getter]
+    fn what_next<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &self.0.what_next)
     }
     #[getter]
     fn cautions(&self) -> Vec<String> {

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 import scipy.optimize  # type: ignore[import-untyped]
+import scipy.special  # type: ignore[import-untyped]
 import scipy.stats  # type: ignore[import-untyped]
 import stopline
 
@@ -303,3 +304,35 @@ def test_plans_of_every_aim() -> None:
     with pytest.raises(stopline.StoplineError) as caught:
         stopline.plan(k=1.2, critical=1.0, se_over_mean=0.25)
     assert caught.value.code == "combination"
+
+
+def test_the_mean_after_a_stop() -> None:
+    plan = stopline.plan(k=2.0, inadequate=1.5, adequate=3.0, min_sites=1, max_sites=20, method="wald")
+    curve = stopline.evaluate(plan, [0.75, 1.5, 3.0], estimates=True)
+    assert curve.estimates is not None and stopline.evaluate(plan, [1.0]).estimates is None
+    assert np.abs(curve.estimates["bias"]).max() < 1e-9
+    assert (curve.estimates["covers"] >= 0.9).all() and np.abs(curve.estimates["plain_bias"]).min() > 0.02
+    told = stopline.estimates(plan, up_to=7.0)
+    decision = stopline.decide(plan, [4, 8])
+    row = (told["sites"] == decision.sites) & (told["total"] == decision.total)
+    assert decision.interval is not None and decision.plain_mean == 6.0
+    assert told["mean"][row][0] == pytest.approx(decision.mean, rel=1e-7)
+    assert told["low"][row][0] == pytest.approx(decision.interval[0], rel=1e-7)
+    assert stopline.decide(plan, [2]).interval is None
+
+
+def test_evidence_at_any_time_and_what_is_to_come() -> None:
+    plan = stopline.plan(k=2.0, inadequate=1.5, adequate=3.0, min_sites=1, max_sites=20)
+    walk = stopline.Walk(plan)
+    assert walk.decision.any_time is None and walk.decision.what_next is None
+    decision = [walk.push(x) for x in [3, 2]][-1]
+    assert decision.any_time is not None and decision.what_next is not None
+    low, high = decision.any_time["low"], decision.any_time["high"]
+    # The mixture by scipy: B(.5 + nk, .5 + T)/B(.5, .5) · (1 + m/k)^(nk) · ((k + m)/m)^T is 1/.1 at both ends.
+    for m in (low, high):
+        ln = scipy.special.betaln(4.5, 5.5) - scipy.special.betaln(0.5, 0.5)
+        ln += 4 * np.log1p(m / 2) + 5 * np.log((2 + m) / m)
+        assert ln == pytest.approx(np.log(10), abs=1e-9)
+    likely = decision.what_next["likely"]
+    assert likely["adequate"] + likely["inadequate"] == pytest.approx(1)
+    assert decision.to_dict()["what_next"] == decision.what_next

@@ -27,6 +27,7 @@ Example, in the order of the work:
   stopline compare plan.json --from counts.csv
   stopline replay plan.json counts.csv
   stopline decide plan.json --counts 3,0,2
+  stopline walk plan.json
   stopline card plan.json
 
 Exit codes: 0 done; 1 the machine failed (disk, memory); 2 input refused;
@@ -50,6 +51,8 @@ pub enum Command {
     Study(Study),
     /// What do the counts of a walk come to under a plan?
     Decide(Decide),
+    /// Count in the field, site by site: every entry is on disk at once, and the verdict is told after each
+    Walk(Walk),
     /// The card to carry into the field: every check with its lines
     Card(Card),
     /// Recompute everything that a plan file states
@@ -471,6 +474,15 @@ pub struct Evaluate {
     /// Share of the enemies that the bucket catches [default: 0.8]
     #[arg(long, value_name = "SHARE", requires = "sensitivity")]
     pub caught: Option<String>,
+    /// Also tell how estimates of the mean after stopping behave: bias and coverage, of the plain mean too
+    #[arg(long, conflicts_with_all = ["simulate", "shared", "sensitivity"])]
+    pub estimates: bool,
+    /// Also list every stop with a plain mean up to this: its estimate and interval
+    #[arg(long, value_name = "MEAN", conflicts_with_all = ["simulate", "shared", "sensitivity"])]
+    pub stops: Option<String>,
+    /// Level of those intervals
+    #[arg(long, value_name = "LEVEL", default_value = "0.9")]
+    pub level: String,
     #[command(flatten)]
     pub simulation: SimulationArguments,
     #[command(flatten)]
@@ -675,17 +687,69 @@ pub struct TimeArguments {
 /// Decide.
 #[derive(Debug, Args)]
 #[command(after_help = "\
-Example (the third site could not be counted):
-  stopline decide plan.json --counts 3,0,NA,2")]
+Examples (in the first, the third site could not be counted):
+  stopline decide plan.json --counts 3,0,NA,2
+  stopline decide --log plover.jsonl --words --record plover.csv")]
 pub struct Decide {
-    /// Plan file (`-`: standard input)
-    pub plan: PathBuf,
+    /// Plan file (`-`: standard input); not needed with --log, which holds it
+    #[arg(required_unless_present = "log")]
+    pub plan: Option<PathBuf>,
     /// Counts of the sites in the order walked; NA for a site not counted; + between groups or units
-    #[arg(long, value_name = "COUNT,...")]
-    pub counts: String,
+    #[arg(long, value_name = "COUNT,...", required_unless_present = "log", conflicts_with = "log")]
+    pub counts: Option<String>,
+    /// The log of a walk instead of counts
+    #[arg(long, value_name = "FILE")]
+    pub log: Option<PathBuf>,
+    /// In plain words, for a grower
+    #[arg(long, conflicts_with = "json")]
+    pub words: bool,
+    /// Also write a record of the decision, as JSON or (.csv) as a table
+    #[arg(long, value_name = "FILE")]
+    pub record: Option<PathBuf>,
     /// The walk ended here (rain, dusk): without a stop that is no call
-    #[arg(long)]
+    #[arg(long, conflicts_with = "log")]
     pub ended: bool,
+    /// Level of the interval of the mean
+    #[arg(long, value_name = "LEVEL", default_value = "0.9")]
+    pub level: String,
+    /// How stops are put in order for the interval
+    #[arg(long, value_name = "ORDER", default_value = "plain_mean", value_parser = ["plain_mean", "stage"])]
+    pub order: String,
+}
+
+/// Walk.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+A log that is there is gone on with. Without a plan, counts alone are kept, as fit reads them.
+
+Examples:
+  stopline walk plan.json --field Plover --log plover.jsonl
+  stopline walk --field Plover --groups lady_beetles,spiders --plants 3 --log counts.csv
+  stopline walk plan.json --practice")]
+pub struct Walk {
+    /// Plan file; none: only count, for a first calibration
+    pub plan: Option<PathBuf>,
+    /// Name of the field [default: it is asked for]
+    #[arg(long, value_name = "NAME")]
+    pub field: Option<String>,
+    /// Name of the visit [default: today's date]
+    #[arg(long, value_name = "NAME")]
+    pub visit: Option<String>,
+    /// File that keeps every entry [default: walk-FIELD-VISIT.jsonl; without a plan counts.csv]
+    #[arg(long, value_name = "FILE")]
+    pub log: Option<PathBuf>,
+    /// Groups of enemies that are counted apart; they are added
+    #[arg(long, value_name = "NAME,...", value_delimiter = ',')]
+    pub groups: Vec<String>,
+    /// Plants of a site, where there is no plan to tell [default: 3]
+    #[arg(long, value_name = "N", conflicts_with = "plan")]
+    pub plants: Option<String>,
+    /// A made-up field with a hidden mean; nothing is kept
+    #[arg(long, conflicts_with_all = ["log", "field", "visit"])]
+    pub practice: bool,
+    /// Where the made-up counts begin: the same seed gives the same field
+    #[arg(long, value_name = "N", requires = "practice")]
+    pub seed: Option<String>,
 }
 
 /// The card.

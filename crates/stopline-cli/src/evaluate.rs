@@ -6,6 +6,7 @@ use crate::simulated::{self, Simulation, clustered};
 use crate::words::{figures, wrapped};
 use crate::{arguments, input, resample, sensitivity, values};
 use serde::Serialize;
+use stopline::estimate::{AfterStop, Behaviour, EstimatedStop};
 use stopline::evaluate::{CurveRow, Evaluation, evaluate, evaluate_clustered, sensitivity};
 use stopline::{Call, Code, Dispersion, Error, Watch};
 
@@ -52,9 +53,20 @@ pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<
         let evaluations = under.iter().map(simulated).collect::<Result<Vec<_>, _>>()?;
         return Ok(answer(evaluations, json, simulated::text));
     }
-    let exact = |&under: &Dispersion| match shared {
-        Some(shared) => evaluate_clustered(&plan, &clustered(under, shared)?, &means, watch),
-        None => evaluate(&plan, &under, &means, watch),
+    let level = values::level("--level", &args.level)?;
+    let up_to = args.stops.as_deref().map(|text| values::mean("--stops", text)).transpose()?;
+    let exact = |&under: &Dispersion| {
+        if let Some(shared) = shared {
+            return evaluate_clustered(&plan, &clustered(under, shared)?, &means, watch);
+        }
+        let mut found = evaluate(&plan, &under, &means, watch)?;
+        if args.estimates {
+            found = found.with_behaviour(&plan, level, watch)?;
+        }
+        match up_to {
+            Some(up_to) => found.with_stops(&plan, up_to, level, watch),
+            None => Ok(found),
+        }
     };
     let evaluations = under.iter().map(exact).collect::<Result<Vec<_>, _>>()?;
     Ok(answer(evaluations, json, text))
@@ -102,8 +114,60 @@ pub fn text(evaluation: &Evaluation) -> String {
         cells
     };
     text += &output::table(&headings, evaluation.curve.rows.iter().enumerate().map(row), 0);
+    if let Some(found) = &evaluation.behaviour {
+        text += &behaviour(found);
+    }
+    if let Some(stops) = &evaluation.stops {
+        text += &told(stops);
+    }
     if let Some(mean) = evaluation.curve.even_mean {
         text += &format!("\nBoth calls are equally likely at mean {}.\n", figures(mean));
     }
     text
+}
+
+/// How estimates after stopping behave.
+fn behaviour(found: &[Behaviour]) -> String {
+    let percent = |x: Option<f64>| x.map_or_else(|| "-".to_owned(), |x| format!("{:+.1} %", 100.0 * x + 0.0));
+    let p = |p: f64| format!("{p:.4}");
+    let headings = [
+        "mean",
+        "plain mean off by",
+        "plain interval holds",
+        "estimate off by",
+        "its sd",
+        "interval holds",
+        "above",
+        "below",
+    ];
+    let rows = found.iter().map(|row| {
+        vec![
+            figures(row.mean),
+            percent(row.plain_bias),
+            row.plain_covers.map_or_else(|| "-".to_owned(), p),
+            percent(row.bias.map(|bias| if bias.abs() < 5e-10 { 0.0 } else { bias })),
+            percent(row.se).trim_start_matches('+').to_owned(),
+            p(row.covers),
+            p(row.above),
+            p(row.below),
+        ]
+    });
+    format!(
+        "\nThe mean told after stopping, and how often intervals hold the true one\n\n{}",
+        output::table(&headings, rows, 0)
+    )
+}
+
+/// Every stop with what it tells.
+fn told(stops: &[EstimatedStop]) -> String {
+    let headings = ["sites", "total", "call", "estimate", "from", "to", "plain mean"];
+    let number = |x: Option<f64>| x.map_or_else(|| "-".to_owned(), figures);
+    let rows = stops.iter().map(|stop| {
+        let AfterStop { plain, mean, low, high } = stop.told;
+        let call = stop.call.as_str().to_owned();
+        let mut cells = vec![stop.at.to_string(), stop.total.to_string(), call];
+        cells.extend([mean, Some(low), high, plain].map(number));
+        cells
+    });
+    format!("\nWhat every stop tells of the mean\n\n{}", output::table(&headings, rows, 0))
 }

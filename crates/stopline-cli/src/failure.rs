@@ -89,6 +89,23 @@ impl Failure {
         self
     }
 
+    /// Code of the first finding.
+    #[cfg(test)]
+    pub fn first_code(&self) -> Option<Code> {
+        self.errors.as_slice().first().map(Error::code)
+    }
+
+    /// Was only what a person typed refused?
+    pub fn is_of_entry(&self) -> bool {
+        self.errors.as_slice().iter().all(|e| matches!(e.code(), Code::Entry | Code::NotANumber | Code::OutOfRange))
+    }
+
+    /// The findings in one line.
+    pub fn words(&self) -> String {
+        let all: Vec<String> = self.errors.as_slice().iter().map(|e| words::one_line(&e.to_string())).collect();
+        all.join("; ")
+    }
+
     fn exit(&self) -> u8 {
         match self.errors.as_slice().first().map(Error::code) {
             None | Some(Code::FileWrite | Code::NotConverged) => 1,

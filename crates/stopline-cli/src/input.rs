@@ -7,6 +7,7 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 use stopline::counts::{Counts, Reading, Summary};
+use stopline::decide::Log;
 use stopline::plan::{Digest, Plan, Table};
 use stopline::{Code, Error};
 
@@ -75,15 +76,30 @@ fn text(path: &Path, how: &ReadingArguments) -> Result<(Vec<u8>, Digest), Failur
 
 /// A plan file; a byte order mark is passed over.
 pub fn plan(path: &Path) -> Result<Plan, Failure> {
+    let in_file = |e: Error| Failure::from(e).in_file(&name(path));
+    let text = String::from_utf8(bytes(path, "plan file")?)
+        .map_err(|_| in_file(Error::about(Code::PlanFormat, "plan file is not UTF-8 text", "JSON in UTF-8")))?;
+    Plan::from_json(text.trim_start_matches('\u{feff}')).map_err(in_file)
+}
+
+/// The log of a walk; a torn last line is passed over.
+pub fn log(path: &Path) -> Result<Log, Failure> {
+    let in_file = |e: Error| Failure::from(e).in_file(&name(path));
+    let mut bytes = bytes(path, "log of a walk")?;
+    bytes.truncate(bytes.iter().rposition(|&b| b == b'\n').map_or(0, |last| last + 1));
+    let text = String::from_utf8(bytes)
+        .map_err(|_| in_file(Error::about(Code::Log, "log of a walk is not UTF-8 text", "JSON Lines in UTF-8")))?;
+    Ok(Log::read(&text).map_err(in_file)?.0)
+}
+
+fn bytes(path: &Path, what: &str) -> Result<Vec<u8>, Failure> {
     let mut bytes = Vec::new();
     let in_file = |e: Failure| e.in_file(&name(path));
-    open(path)?.take(LARGEST_PLAN + 1).read_to_end(&mut bytes).map_err(|e| in_file(not_read("plan file", &e)))?;
+    open(path)?.take(LARGEST_PLAN + 1).read_to_end(&mut bytes).map_err(|e| in_file(not_read(what, &e)))?;
     if bytes.len() as u64 > LARGEST_PLAN {
-        return Err(in_file(Error::new(Code::TooMuchWork, "plan file", "larger", "at most 256 MiB").into()));
+        return Err(in_file(Error::new(Code::TooMuchWork, what, "larger", "at most 256 MiB").into()));
     }
-    let text = std::str::from_utf8(&bytes)
-        .map_err(|_| in_file(Error::about(Code::PlanFormat, "plan file is not UTF-8 text", "JSON in UTF-8").into()))?;
-    Plan::from_json(text.trim_start_matches('\u{feff}')).map_err(|e| in_file(e.into()))
+    Ok(bytes)
 }
 
 /// A table of lines.

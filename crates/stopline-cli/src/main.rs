@@ -1,7 +1,8 @@
 //! The program `stopline`: from site counts to a stop plan, its true risks, and decisions in the field.
 //!
 //! One module a command, in the order of the work: [`fit`], [`levels`], [`plan`], [`evaluate`],
-//! [`compare`], [`replay`], [`studies`], [`decide`], [`card`], [`verify`]. A command turns its arguments into an [`output::Answer`] or a
+//! [`compare`], [`replay`], [`studies`], [`decide`], [`walk`], [`card`], [`verify`]. A command turns its arguments into
+//! an [`output::Answer`] or a
 //! [`failure::Failure`]; only this file and [`output`] touch the outside. All numbers are the core's.
 //!
 //! Exit codes: 0 done; 1 the machine failed; 2 input refused; 3 no plan meets the request;
@@ -25,6 +26,7 @@ mod output;
 mod past;
 mod plan;
 mod proportion;
+mod record;
 mod replay;
 mod report;
 mod request;
@@ -36,6 +38,7 @@ mod studies;
 mod study;
 mod values;
 mod verify;
+mod walk;
 mod watch;
 mod words;
 
@@ -73,6 +76,7 @@ fn run(command: &Command, json: bool) -> Result<Answer, Failure> {
         Command::Replay(replay) => replay::run(replay, json),
         Command::Study(study) => studies::run(study, json),
         Command::Decide(decide) => decide::run(decide, json),
+        Command::Walk(walk) => walk::run(walk, json),
         Command::Card(card) => card::run(card, json),
         Command::Verify(verify) => verify::run(verify, json, &watch),
     }

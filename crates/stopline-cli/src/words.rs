@@ -68,11 +68,16 @@ pub fn quoted(word: &str) -> String {
 
 /// Words on lines of at most [`WIDTH`] columns: the first after `head`, the others below its end.
 pub fn wrapped(head: &str, text: &str) -> String {
+    wrapped_to(WIDTH, head, text)
+}
+
+/// Words on lines of at most `width` columns, as far as single words allow.
+pub fn wrapped_to(width: usize, head: &str, text: &str) -> String {
     let mut out = String::new();
     let mut line = head.to_owned();
     let mut empty = true;
     for word in text.split_whitespace() {
-        if !empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
+        if !empty && line.chars().count() + 1 + word.chars().count() > width {
             out += line.trim_end();
             out.push('\n');
             line = " ".repeat(head.chars().count());

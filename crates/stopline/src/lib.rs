@@ -8,6 +8,7 @@ pub mod decide;
 pub mod dispersion;
 mod elementary;
 mod error;
+pub mod estimate;
 pub mod evaluate;
 pub mod law;
 mod lines;

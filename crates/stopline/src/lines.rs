@@ -353,6 +353,17 @@ impl Lines {
             .map_or(Verdict::KeepSampling, |s| Verdict::Stop(s.call))
     }
 
+    /// The checks still to come after `total` at `at` sites, counted on from there; `None` after the last.
+    #[must_use]
+    pub fn after(&self, at: u32, total: Total) -> Option<Self> {
+        let on = |t: Option<Total>| t.map(|t| t.saturating_sub(total));
+        let rows = self.rows.iter().filter(|row| row.at > at).map(|row| {
+            let stops = row.stops.iter().map(|s| Stop { from: on(s.from), to: on(s.to), call: s.call });
+            Row { at: row.at - at, stops: stops.collect() }
+        });
+        Self::new(rows.collect()).ok()
+    }
+
     /// The calls that can be made, in the order of [`Call::ALL`].
     #[must_use]
     pub fn calls(&self) -> Vec<Call> {
@@ -384,6 +395,9 @@ mod tests {
         assert_eq!(lines.verdict(5, 9), Verdict::Stop(Call::Adequate));
         assert_eq!(lines.verdict(7, 90), Verdict::KeepSampling);
         assert_eq!(lines.next_check(5).map(|r| r.at), Some(10));
+        let after = lines.after(5, 4).unwrap();
+        assert_eq!((after.verdict(5, 3), after.cap()), (Verdict::Stop(Call::Inadequate), 5));
+        assert_eq!(lines.after(10, 4), None);
         assert_eq!(Lines::new(vec![open.clone()]).unwrap_err().code(), Code::Lines);
         assert_eq!(Lines::new(vec![closing.clone(), open]).unwrap_err().code(), Code::Lines);
         assert_eq!(Lines::new(vec![]).unwrap_err().code(), Code::Lines);

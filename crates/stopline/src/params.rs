@@ -81,6 +81,11 @@ parameter! {
     Level, "level", "more than 0 and less than 1, as 0.95", |x| x > 0.0 && x < 1.0
 }
 
+impl Level {
+    /// The usual level after stopping.
+    pub const NINE_TENTHS: Level = Level(0.9);
+}
+
 /// The two means that a plan tells apart: at or below `inadequate` enemies are too few, at or above
 /// `adequate` there are enough; between them either call is tolerable.
 #[derive(Debug, Clone, Copy, PartialEq)]

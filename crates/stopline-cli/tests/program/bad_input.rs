@@ -172,7 +172,7 @@ fn what_is_missing_or_does_not_fit() {
                 "usage",
                 "command",
                 Some("missing"),
-                "fit, levels, plan, evaluate, compare, replay, study, decide, card, verify",
+                "fit, levels, plan, evaluate, compare, replay, study, decide, walk, card, verify",
             ),
         ),
         ("predict".into(), (2, "usage", "command", Some("predict"), "fit, levels, plan")),

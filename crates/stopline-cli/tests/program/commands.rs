@@ -245,6 +245,7 @@ fn decisions_of_a_walk() {
         keys(&d),
         [
             "after_stop",
+            "any_time",
             "cautions",
             "ended_by",
             "estimate",
@@ -254,7 +255,8 @@ fn decisions_of_a_walk() {
             "sites",
             "stopped_at",
             "total",
-            "verdict"
+            "verdict",
+            "what_next"
         ]
     );
     assert_eq!((&d["verdict"], &d["final"], &d["ended_by"]), (&"keep_sampling".into(), &false.into(), &Value::Null));

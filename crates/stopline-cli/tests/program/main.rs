@@ -9,5 +9,6 @@ mod outside_values;
 mod readme;
 mod run;
 mod studies;
+mod walking;
 mod workbooks;
 mod writing;

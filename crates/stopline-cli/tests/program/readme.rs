@@ -42,7 +42,7 @@ fn every_command_of_the_table_runs() {
         ran += 1;
         folder.run(words).code == Some(0)
     }));
-    assert_eq!(ran, 22);
+    assert_eq!(ran, 25);
 }
 
 /// The numbers of the table of plans are those of the plans.

@@ -115,7 +115,7 @@ pub(super) fn cautions(plan: &Plan, state: &State) -> Vec<Caution> {
     if state.ended_by == Some(EndedBy::Line) {
         found.push(caution(
             "mean_after_stopping",
-            "The plain mean of a walk that stopped early is biased: too high after adequate, too low after inadequate.",
+            "The plain mean of a walk that stopped early is biased: too high after adequate, too low after inadequate. The estimate is corrected for that.",
         ));
     }
     found.extend(plan.cautions());

@@ -1,9 +1,12 @@
 //! The decision as every program prints it.
 
 use super::cautions::cautions;
-use super::{Caution, Entry, State, Walk};
+use super::what_next::{WhatNext, what_next};
+use super::{Caution, State, Walk};
 use crate::error::Error;
+use crate::estimate::{AnyTime, Order, after_stop, any_time, plain_mean};
 use crate::lines::{Column, Row};
+use crate::params::Level;
 use crate::plan::Plan;
 use crate::score::{Site, Total};
 use serde::ser::{Serialize, SerializeMap, Serializer};
@@ -31,6 +34,10 @@ pub struct Decision {
     pub next_check: Option<NextCheck>,
     /// The mean, as far as it can be told.
     pub estimate: Estimate,
+    /// What the counts tell at any time, those after a stop too; none before the first site.
+    pub any_time: Option<AnyTime>,
+    /// What is still to come; none before the first site and when the walk is over.
+    pub what_next: Option<WhatNext>,
     /// Digest of the plan.
     pub plan: String,
     /// What to know beside it.
@@ -64,25 +71,44 @@ impl Serialize for NextCheck {
     }
 }
 
-/// An estimate of the mean per site.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+/// What the walk tells of the mean, on the plan's scale: per site, or as a share of positive units.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Estimate {
-    /// Total over sites; none before the first site.
+    /// The estimate; none before the first site.
     pub mean: Option<f64>,
-    /// How it was got: `sample_mean`, biased where a line stopped the walk.
+    /// How it was got: `path_counts`, unbiased after a stop, or `sample_mean` while there is none.
     pub how: &'static str,
+    /// Lower limit; none without a stop.
+    pub low: Option<f64>,
+    /// Upper limit; none without a stop, or where there is none.
+    pub high: Option<f64>,
+    /// Level of the interval: it holds the true mean at least so often.
+    pub level: Option<f64>,
+    /// How stops were put in order for the interval: `plain_mean` or `stage`.
+    pub order: Option<&'static str>,
+    /// Total over sites; biased where a line stopped the walk.
+    pub plain_mean: Option<f64>,
 }
 
 impl Walk {
-    /// The decision as things stand.
+    /// The decision as things stand, with an interval of level 0.9 by plain mean.
     #[must_use]
     pub fn decision(&self) -> Decision {
+        self.decision_at(Level::NINE_TENTHS, Order::PlainMean)
+    }
+
+    /// The decision as things stand, with the interval asked for.
+    #[must_use]
+    pub fn decision_at(&self, level: Level, order: Order) -> Decision {
         let state: State = self.state();
         let plan = self.plan();
         let over = state.ended_by.is_some();
         let next = if over { None } else { plan.lines().next_check(state.sites).map(|row| NextCheck::of(row, plan)) };
-        #[allow(clippy::cast_precision_loss)] // totals stay below 2⁵³
-        let mean = (state.sites > 0).then(|| state.total as f64 / f64::from(state.sites));
+        let mut cautions = cautions(plan, &state);
+        let estimate = estimate(plan, &state, level, order).unwrap_or_else(|caution| {
+            cautions.insert(0, caution);
+            plain(plan, &state)
+        });
         Decision {
             verdict: state.verdict.as_str(),
             is_final: over,
@@ -92,11 +118,38 @@ impl Walk {
             stopped_at: state.stopped_at,
             after_stop: state.after_stop,
             next_check: next,
-            estimate: Estimate { mean, how: "sample_mean" },
+            estimate,
+            any_time: any_time(plan, &self.counted(), level).unwrap_or_default(),
+            what_next: what_next(plan, &state).unwrap_or_default(),
             plan: plan.digest().to_string(),
-            cautions: cautions(plan, &state),
+            cautions,
         }
     }
+}
+
+/// The plain mean, as long as nothing better can be had.
+fn plain(plan: &Plan, state: &State) -> Estimate {
+    let design = plan.asked();
+    let mean = plain_mean(&design.score, &design.dispersion, state.sites, state.total);
+    Estimate { mean, how: "sample_mean", low: None, high: None, level: None, order: None, plain_mean: mean }
+}
+
+/// The estimate, or why a stop has none.
+fn estimate(plan: &Plan, state: &State, level: Level, order: Order) -> Result<Estimate, Caution> {
+    let Some(at) = state.stopped_at else { return Ok(plain(plan, state)) };
+    let design = plan.asked();
+    let told = after_stop(plan.lines(), &design.score, &design.dispersion, (at, state.total), level, order);
+    let told =
+        told.map_err(|e| Caution { code: "no_estimate", text: format!("No estimate beside the plain mean: {e}.") })?;
+    Ok(Estimate {
+        mean: told.mean,
+        how: "path_counts",
+        low: Some(told.low),
+        high: told.high,
+        level: Some(level.get()),
+        order: Some(order.as_str()),
+        plain_mean: told.plain,
+    })
 }
 
 /// The decision on a walk's sites, in the order walked; a missing site (`None`) was skipped. `ended`:
@@ -105,12 +158,5 @@ impl Walk {
 /// # Errors
 /// `entry` where a site cannot be scored.
 pub fn decide(plan: &Arc<Plan>, sites: impl IntoIterator<Item = Option<Site>>, ended: bool) -> Result<Decision, Error> {
-    let mut walk = Walk::new(Arc::clone(plan));
-    for site in sites {
-        walk.push(site.map_or(Entry::Skip, Entry::Site))?;
-    }
-    if ended {
-        walk.push(Entry::Close)?;
-    }
-    Ok(walk.decision())
+    Ok(Walk::of_sites(plan, sites, ended)?.decision())
 }

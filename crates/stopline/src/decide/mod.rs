@@ -7,10 +7,14 @@
 mod cautions;
 mod decision;
 mod log;
+mod practice;
+mod what_next;
 
 pub use cautions::{Caution, standing_cautions};
 pub use decision::{Decision, Estimate, NextCheck, decide};
 pub use log::{Log, LogHead};
+pub use practice::Practice;
+pub use what_next::{Forecast, Needed, WhatNext};
 
 use crate::error::{Code, Error};
 use crate::lines::Verdict;
@@ -136,6 +140,20 @@ impl Walk {
         Ok(walk)
     }
 
+    /// The walk over these sites, in the order walked; a missing site (`None`) was skipped. `ended`: the scout
+    /// ended it.
+    ///
+    /// # Errors
+    /// `entry` where a site cannot be scored.
+    pub fn of_sites(
+        plan: &Arc<Plan>,
+        sites: impl IntoIterator<Item = Option<Site>>,
+        ended: bool,
+    ) -> Result<Self, Error> {
+        let entries = sites.into_iter().map(|site| site.map_or(Entry::Skip, Entry::Site));
+        Self::resume(Arc::clone(plan), entries.chain(ended.then_some(Entry::Close)))
+    }
+
     /// Takes one entry; a refused entry leaves the walk as it was.
     ///
     /// # Errors
@@ -183,6 +201,13 @@ impl Walk {
     #[must_use]
     pub fn entries(&self) -> &[Entry] {
         &self.entries
+    }
+
+    /// What each counted site added, those after a stop too.
+    #[must_use]
+    pub fn counted(&self) -> Vec<Total> {
+        let added = |step: &Step| if let Step::Counted(x) = *step { Some(x) } else { None };
+        self.steps.iter().filter_map(added).collect()
     }
 
     /// Where the walk stands.

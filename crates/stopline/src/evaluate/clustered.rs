@@ -42,6 +42,8 @@ pub fn evaluate_clustered(
         calls: plan.lines().calls(),
         curve: super::Curve { rows, even_mean: None },
         estimates: None,
+        behaviour: None,
+        stops: None,
     })
 }
 

@@ -4,9 +4,10 @@ use super::plain_mean::{PlainMean, plain_mean};
 use super::{Curve, CurveRow, evaluate_lines};
 use crate::dispersion::Dispersion;
 use crate::error::Error;
+use crate::estimate::{Behaviour, EstimatedStop, behaviour, estimates};
 use crate::lines::Call;
-use crate::params::{K, Mean};
-use crate::plan::{Aim, Digest, Plan};
+use crate::params::{K, Level, Mean};
+use crate::plan::{Aim, Design, Digest, Plan};
 use crate::simulate::Origin;
 use crate::watch::Watch;
 use serde::ser::{Serialize, SerializeMap, SerializeStruct, Serializer};
@@ -26,6 +27,34 @@ pub struct Evaluation {
     pub curve: Curve,
     /// For a plan that stops at a precision: what becomes of the plain mean, at each mean.
     pub estimates: Option<Vec<PlainMean>>,
+    /// Where asked: how estimates after stopping behave, at each mean.
+    pub behaviour: Option<Vec<Behaviour>>,
+    /// Where asked: what every stop tells.
+    pub stops: Option<Vec<EstimatedStop>>,
+}
+
+impl Evaluation {
+    /// The same, with how estimates and intervals of `level` behave that take the plan's dispersion to be true.
+    ///
+    /// # Errors
+    /// As [`crate::estimate::behaviour()`].
+    pub fn with_behaviour(mut self, plan: &Plan, level: Level, watch: &dyn Watch) -> Result<Self, Error> {
+        let Design { score, dispersion, .. } = plan.asked();
+        let means = self.curve.rows.iter().map(|row| Mean::new(row.mean)).collect::<Result<Vec<_>, _>>()?;
+        let found = behaviour(plan.lines(), score, (dispersion, &self.under), &means, level, watch)?;
+        self.behaviour = Some(found);
+        Ok(self)
+    }
+
+    /// The same, with what every stop tells whose plain mean is at most `up_to`.
+    ///
+    /// # Errors
+    /// As [`crate::estimate::estimates`].
+    pub fn with_stops(mut self, plan: &Plan, up_to: Mean, level: Level, watch: &dyn Watch) -> Result<Self, Error> {
+        let Design { score, dispersion, .. } = plan.asked();
+        self.stops = Some(estimates(plan.lines(), score, dispersion, up_to, level, watch)?);
+        Ok(self)
+    }
 }
 
 /// What `plan` does where counts vary as `under` says, at each mean, exactly.
@@ -56,7 +85,8 @@ pub fn evaluate(plan: &Plan, under: &Dispersion, means: &[Mean], watch: &dyn Wat
         _ => None,
     };
     let (digest, calls) = (plan.digest().clone(), plan.lines().calls());
-    Ok(Evaluation { plan: digest, under: *under, source: Origin::Independent, calls, curve, estimates })
+    let source = Origin::Independent;
+    Ok(Evaluation { plan: digest, under: *under, source, calls, curve, estimates, behaviour: None, stops: None })
 }
 
 impl Serialize for Evaluation {
@@ -73,9 +103,18 @@ impl Serialize for Evaluation {
         }
         object.serialize_field("even_mean", &self.curve.even_mean)?;
         let rows: Vec<FullRow<'_>> = (self.curve.rows.iter().enumerate())
-            .map(|(i, row)| FullRow { row, of: self, estimate: self.estimates.as_ref().and_then(|e| e.get(i)) })
+            .map(|(i, row)| FullRow {
+                row,
+                of: self,
+                estimate: self.estimates.as_ref().and_then(|e| e.get(i)),
+                behaviour: self.behaviour.as_ref().and_then(|e| e.get(i)),
+            })
             .collect();
         object.serialize_field("rows", &rows)?;
+        match &self.stops {
+            Some(stops) => object.serialize_field("stops", stops)?,
+            None => object.skip_field("stops")?,
+        }
         object.end()
     }
 }
@@ -85,6 +124,7 @@ struct FullRow<'a> {
     row: &'a CurveRow,
     of: &'a Evaluation,
     estimate: Option<&'a PlainMean>,
+    behaviour: Option<&'a Behaviour>,
 }
 
 impl Serialize for FullRow<'_> {
@@ -108,6 +148,9 @@ impl Serialize for FullRow<'_> {
         if let Some(estimate) = self.estimate {
             object.serialize_entry("se_over_mean", &estimate.se_over_mean)?;
             object.serialize_entry("bias_over_mean", &estimate.bias_over_mean)?;
+        }
+        if let Some(behaviour) = self.behaviour {
+            object.serialize_entry("estimate", behaviour)?;
         }
         object.end()
     }

@@ -1,0 +1,178 @@
+//! Errors under the worst stopping rule, "stop when it looks wrong", exactly and by simulated walks.
+
+use super::*;
+use crate::params::K;
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
+
+const LEVEL: f64 = 0.9;
+
+fn mean(m: f64) -> Mean {
+    Mean::new(m).unwrap()
+}
+
+fn neg_bin(m: f64, k: f64) -> Law {
+    Law::NegBin { mean: mean(m), k: K::new(k).unwrap() }
+}
+
+/// P(some look in 1 ..= `sites` is wrong), exactly: the total alone decides.
+fn ever(truth: &Law, sites: u32, width: usize, wrong: impl Fn(f64, f64) -> bool) -> f64 {
+    let mut step = Vec::new();
+    truth.batch(1, width, &mut step);
+    let (mut open, mut sum) = (vec![0.0; width], 0.0);
+    open[0] = 1.0;
+    for n in 1..=sites {
+        let mut next = vec![0.0; width];
+        for (t, &p) in open.iter().enumerate().filter(|(_, p)| **p > 1e-18) {
+            next[t..].iter_mut().zip(&step).for_each(|(to, q)| *to += p * q);
+        }
+        for (_, p) in next.iter_mut().enumerate().filter(|(t, _)| wrong(f64::from(n), *t as f64)) {
+            sum += *p;
+            *p = 0.0;
+        }
+        open = next;
+    }
+    sum
+}
+
+fn refuted(mixture: Mixture, step: f64) -> impl Fn(f64, f64) -> bool {
+    move |n, total| mixture.ln_value(step, n, total) >= -libm::log(1.0 - LEVEL)
+}
+
+#[test]
+fn the_interval_is_wrong_at_most_as_often_as_it_says() {
+    for k in [0.4, 2.0, 1e6] {
+        for m in [0.3, 1.5, 4.0] {
+            let error = ever(&neg_bin(m, k), 60, 1200, refuted(Mixture::NegBin { k }, m));
+            // At a large k the mixture hardly looks at small means.
+            assert!(error <= 0.1 && (error > 0.005 || k > 1e3), "k {k}, mean {m}: {error}");
+        }
+    }
+    let poisson = Law::Poisson { mean: mean(2.0) };
+    let error = ever(&poisson, 60, 400, refuted(Mixture::Poisson { rate: 0.5 }, 2.0));
+    assert!(error <= 0.1 && error > 0.005, "{error}");
+    let shares = Law::Binomial { p: crate::Share::new(0.3).unwrap(), units: 5 };
+    let error = ever(&shares, 60, 301, refuted(Mixture::Shares { units: 5.0 }, 1.5));
+    assert!(error <= 0.1 && error > 0.005, "{error}");
+}
+
+/// What the caution says: 100 sites at mean 1.5, k 2 assumed and .5 true (computed apart with scipy: .3085).
+#[test]
+fn it_breaks_where_the_true_k_is_smaller() {
+    let error = ever(&neg_bin(1.5, 0.5), 100, 1500, refuted(Mixture::NegBin { k: 2.0 }, 1.5));
+    assert!((error - 0.3085).abs() < 5e-4, "{error}");
+}
+
+#[test]
+fn one_sided_evidence_keeps_its_promise_on_its_whole_side() {
+    let mixture = Mixture::NegBin { k: 2.0 };
+    let strong = |threshold: f64, above: bool| {
+        move |n: f64, total: f64| {
+            mixture.ln_value(threshold, n, total) + libm::log(mixture.side(threshold, n, total, above))
+                >= libm::log(10.0)
+        }
+    };
+    for (m, most) in [(1.5, 0.1), (1.0, 0.02)] {
+        let error = ever(&neg_bin(m, 2.0), 40, 600, strong(1.5, true));
+        assert!(error <= most, "{m}: {error}");
+    }
+    for (m, most) in [(3.0, 0.1), (4.0, 0.02)] {
+        let error = ever(&neg_bin(m, 2.0), 40, 900, strong(3.0, false));
+        assert!(error <= most, "{m}: {error}");
+    }
+    // It speaks where it should, and few enemies are no evidence for many.
+    assert!(ever(&neg_bin(3.0, 2.0), 40, 900, strong(1.5, true)) > 0.9);
+    assert!(ever(&neg_bin(0.2, 2.0), 40, 300, strong(1.5, true)) < 1e-4);
+}
+
+/// Numerical integration of the mixture, by Simpson's rule in the angle of p = sin².
+#[test]
+fn values_equal_the_integral_over_the_mixture() {
+    let integral = |k: f64, m: f64, n: f64, total: f64, from: f64, to: f64| {
+        let ln = |p: f64| n * k * libm::log(p) + total * libm::log1p(-p);
+        let peak = ln(k / (k + m));
+        let steps = 200_000;
+        let h = (to - from) / f64::from(steps);
+        let value = |i: i32| {
+            let p = libm::pow(libm::sin(from + h * f64::from(i)), 2.0).clamp(1e-300, 1.0 - 1e-16);
+            let weight = if i == 0 || i == steps {
+                1.0
+            } else if i % 2 == 1 {
+                4.0
+            } else {
+                2.0
+            };
+            weight * libm::exp(ln(p) - peak)
+        };
+        (0..=steps).map(value).sum::<f64>() * h / 3.0 / (to - from)
+    };
+    let right = core::f64::consts::FRAC_PI_2;
+    for (k, m, n, total) in [(2.0, 1.5, 8.0, 22.0), (0.5, 3.0, 12.0, 20.0), (2.0, 3.0, 20.0, 43.0)] {
+        let mixture = Mixture::NegBin { k };
+        let got = libm::exp(mixture.ln_value(m, n, total));
+        let want = integral(k, m, n, total, 0.0, right);
+        assert!((got / want - 1.0).abs() < 1e-9, "{got} {want}");
+        let cut = libm::asin(libm::sqrt(k / (k + m)));
+        let above = got * mixture.side(m, n, total, true);
+        let want = integral(k, m, n, total, 0.0, cut);
+        assert!((above / want - 1.0).abs() < 1e-8, "{above} {want}");
+    }
+}
+
+#[test]
+fn the_stake_is_best_at_the_adequate_mean() {
+    // Thresholds 1.5 and 3, k 2: .4 (derived).
+    let stake = stake(1.5, &neg_bin(3.0, 2.0)).unwrap();
+    assert!((stake - 0.4).abs() < 0.005, "{stake}");
+    // Fair at the inadequate mean, whatever the law: E[1 + λ(X − m₀)] = 1.
+    let mut p = Vec::new();
+    neg_bin(1.5, 0.3).batch(1, 4000, &mut p);
+    let fair: f64 = p.iter().enumerate().map(|(x, p)| p * (1.0 + stake * (x as f64 - 1.5))).sum();
+    assert!((fair - 1.0).abs() < 1e-9);
+}
+
+/// Walks that stop when they look wrong.
+fn simulated(walks: u32, seed: u64) -> f64 {
+    let (m, k, sites) = (1.5, 2.0, 60);
+    let mut p = Vec::new();
+    neg_bin(m, k).batch(1, 400, &mut p);
+    let below: Vec<f64> = p
+        .iter()
+        .scan(0.0, |sum, p| {
+            *sum += p;
+            Some(*sum)
+        })
+        .collect();
+    let wrong = refuted(Mixture::NegBin { k }, m);
+    let table: Vec<Vec<bool>> =
+        (1..=sites).map(|n| (0..1200).map(|t| wrong(f64::from(n), f64::from(t))).collect()).collect();
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let mut errors = 0;
+    for _ in 0..walks {
+        let mut total = 0;
+        for row in &table {
+            let u = (random.next_u64() >> 11) as f64 / (1_u64 << 53) as f64;
+            total += below.partition_point(|&sum| sum <= u);
+            if row[total.min(1199)] {
+                errors += 1;
+                break;
+            }
+        }
+    }
+    f64::from(errors) / f64::from(walks)
+}
+
+#[test]
+fn simulated_walks_that_stop_when_it_looks_best() {
+    let error = simulated(20_000, 1);
+    let exact = ever(&neg_bin(1.5, 2.0), 60, 1200, refuted(Mixture::NegBin { k: 2.0 }, 1.5));
+    assert!(error <= 0.1 && (error - exact).abs() < 4.0 * (exact / 20_000.0_f64).sqrt(), "{error} {exact}");
+}
+
+#[test]
+#[ignore = "long"]
+fn a_million_walks_that_stop_when_it_looks_best() {
+    let error = simulated(1_000_000, 2);
+    let exact = ever(&neg_bin(1.5, 2.0), 60, 1200, refuted(Mixture::NegBin { k: 2.0 }, 1.5));
+    assert!(error <= 0.1 && (error - exact).abs() < 4.0 * (exact / 1e6_f64).sqrt(), "{error} {exact}");
+}
