@@ -14,13 +14,13 @@ use stopline::dispersion::{Frequencies, fit_counts};
 use stopline::estimate::estimates;
 use stopline::evaluate::{Evaluator, InstructionSet, calls_of_laws, clustered_lines, curve_of_laws};
 use stopline::law::{Law, Laws};
-use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Plan};
+use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Pair, Plan, Sides};
 use stopline::replay::{Replaying, replay};
 use stopline::resample::{Redraw, Resampling, resample};
 use stopline::simulate::{Clustered, Run, Source, Walks, simulate_lines};
 use stopline::study::shard::line;
 use stopline::study::{Crossed, Grid, run};
-use stopline::{Dispersion, K, Level, Mean, Plants, Quiet, Risk, Risks, Score, Share, Thresholds};
+use stopline::{Call, Dispersion, K, Level, Mean, Plants, Quiet, Risk, Risks, Score, Share, Thresholds};
 
 const K_12: f64 = 1.2;
 
@@ -132,6 +132,53 @@ fn optimal(c: &mut Criterion) {
     for (name, objective) in [("optimal-A", at), ("optimal-A-largest", Objective::LargestExpectedSites)] {
         let plan = || Plan::optimal(black_box(design()), &objective, None, &Quiet).unwrap();
         group(c, name).bench_function("best", |b| b.iter(plan));
+    }
+}
+
+/// Every other kind, at 60 sites: thresholds 1 and 2, k 1.2, risks .05.
+fn kinds(c: &mut Criterion) {
+    let two = || CASES[0].design();
+    let (low, k) = (CASES[0].thresholds[0], |k| K::new(k).unwrap());
+    let mean = |m| Mean::new(m).unwrap();
+    let pair = |low, high| {
+        let risk = Risk::new(0.1).unwrap();
+        Pair { thresholds: Thresholds::new(mean(low), mean(high)).unwrap(), risks: Risks::new(risk, risk).unwrap() }
+    };
+    let three = || Design { aim: Aim::three_calls(pair(1.0, 2.0), pair(4.0, 7.0)).unwrap(), ..two() };
+    let critical = Aim::Interval { critical: mean(1.5), confidence: Level::new(0.9).unwrap(), sides: Sides::Two };
+    let precision = || Design { aim: Aim::Precision { se_over_mean: Level::new(0.25).unwrap() }, ..two() };
+    let score = |score| Design { score, ..two() };
+    let under = |dispersion| Design { dispersion, ..two() };
+    let tuned = Design { closing: Closing::Undecided, ..precision() };
+    let made = |design: Design, method| move || Plan::design(black_box(design.clone()), method, &Quiet).unwrap();
+    let works: [(&str, Box<dyn Fn() -> Plan>); 16] = [
+        ("wald", Box::new(made(two(), Method::Wald))),
+        ("fixed", Box::new(made(two(), Method::Fixed))),
+        ("curtailed", Box::new(made(two(), Method::Curtailed))),
+        ("converging", Box::new(made(two(), Method::Converging))),
+        ("two-stage", Box::new(made(two(), Method::TwoStage))),
+        ("two-stage-minimax", Box::new(made(two(), Method::TwoStageMinimax))),
+        (
+            "two-stage-early",
+            Box::new(move || Plan::two_stage(CASES[0].design(), Method::TwoStage, Call::Inadequate, &Quiet).unwrap()),
+        ),
+        ("three-calls-wald", Box::new(made(three(), Method::Wald))),
+        ("three-calls", Box::new(made(three(), Method::Calibrated))),
+        ("interval", Box::new(made(Design { aim: critical, ..two() }, Method::Nominal))),
+        ("precision", Box::new(made(precision(), Method::Nominal))),
+        ("precision-tuned", Box::new(move || Plan::tuned(tuned.clone(), [mean(low), mean(4.0)], &Quiet).unwrap())),
+        ("capped", Box::new(made(score(Score::capped(4).unwrap()), Method::Calibrated))),
+        ("positive", Box::new(made(score(Score::positive(0, 1).unwrap()), Method::Calibrated))),
+        (
+            "k-interval",
+            Box::new(made(under(Dispersion::k_interval(k(1.2), k(0.9), k(1.8)).unwrap()), Method::Calibrated)),
+        ),
+        ("power-law", Box::new(made(under(Dispersion::power_law(1.6, 1.3).unwrap()), Method::Calibrated))),
+    ];
+    let mut group = c.benchmark_group("kinds-A");
+    group.sample_size(10).warm_up_time(Duration::from_millis(100)).measurement_time(Duration::from_millis(500));
+    for (name, work) in works {
+        group.bench_function(name, |b| b.iter(&work));
     }
 }
 
@@ -321,6 +368,7 @@ criterion_group!(
     million,
     calibrated,
     optimal,
+    kinds,
     exact,
     nodes,
     new,

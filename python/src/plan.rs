@@ -445,6 +445,19 @@ impl Plan {
         released(py, |watch| core::Plan::given(design, lines, watch)).map(|p| Self(Arc::new(p)))
     }
 
+    /// Plans to read beside this one: for a table the calibrated and the optimal plan of its exact risks, for an uncertain
+    /// k the plan if its middle value were known.
+    fn beside(&self, py: Python<'_>) -> PyResult<Vec<Self>> {
+        let plans = released(py, |watch| self.0.beside(watch))?;
+        Ok(plans.into_iter().map(|plan| Self(Arc::new(plan))).collect())
+    }
+
+    /// Where k differs from field to field, mean, call and its probability as nine of ten fields keep it.
+    fn in_nine_of_ten(&self, py: Python<'_>) -> PyResult<Vec<(f64, &'static str, f64)>> {
+        let rows = released(py, |watch| self.0.in_nine_of_ten(watch))?;
+        Ok(rows.into_iter().map(|r| (r.mean.get(), r.call.as_str(), r.p)).collect())
+    }
+
     /// What other ways to score sites would cost for the same thresholds and risks, each by its calibrated plan.
     ///
     /// Parameters

@@ -285,6 +285,12 @@ def test_plans_of_every_aim() -> None:
         early="inadequate",
     )
     assert plan.lines == [(10, 1, None), (29, 5, 6)]
+    calibrated, optimal = stopline.Plan.given(
+        [(5, None, 14), (10, 14, 26), (15, 31, 32)], k=2.0, inadequate=1.5, adequate=3.0
+    ).beside()
+    assert (calibrated.method, optimal.method) == ("calibrated", "optimal")
+    spread = stopline.plan(inadequate=1.0, adequate=2.0, k=1.2, k_sd_log=0.4, max_sites=60)
+    assert all(p > q for (_, _, p), (_, _, q) in zip(spread.in_nine_of_ten(), spread.attained, strict=True))
     # Tables of every aim, as given.
     plan = stopline.Plan.given([(9, 1, 5, 8, 30), (18, 9, 10, 40, 41)], k=1.2, inadequate=0.5, adequate=1.0, upper=(2.0, 4.0))
     assert len(plan.attained) == 6

@@ -76,6 +76,13 @@ fn precision_by_kuno_and_what_becomes_of_it() {
     // None until n > 1/(k·D²) = 8; at n = 40 the total is 20 (Karandinos 1976: m .5 needs 40 sites).
     let line = |n: usize| Column::EnoughAtLeast.of(&plan.lines().rows()[n - 1]);
     assert_eq!([line(8), line(9), line(40)], [None, Some(144), Some(20)]);
+    // Karandinos 1976 (formula from memory): n = (1/m + 1/k)/D², so at n sites the line is at n·m: D .25, m 1: 24; D .10,
+    // m .5 and 1: 250 and 150.
+    assert_eq!(line(24), Some(24));
+    let finer = design(law, precision(0.1), Checks::at(vec![150, 250]).unwrap(), Closing::Undecided);
+    let finer = Plan::design(finer, Method::Nominal, &Quiet).unwrap();
+    let totals: Vec<_> = finer.lines().rows().iter().map(|row| Column::EnoughAtLeast.of(row)).collect();
+    assert_eq!(totals, [Some(150), Some(125)]);
     let known = [(0.75, 30.67, 0.2597, 4.3), (1.5, 19.60, 0.2524, 3.3), (3.0, 14.10, 0.2478, 2.3)];
     let means = known.map(|(m, ..)| mean(m));
     let found = evaluate(&plan, &law, &means, &Quiet).unwrap();
@@ -519,6 +526,64 @@ fn ways_to_score_beside_each_other() {
     let worst = |s: &stopline::plan::Scored| s.plan.as_ref().unwrap().worst([0.1, 0.1]).unwrap();
     let fewest = scored[2..].iter().filter_map(|s| s.fixed).min().unwrap();
     assert!(scored[2..].iter().filter(|s| s.fixed.unwrap() <= 2 * fewest).all(|s| worst(s) >= worst(best)));
+}
+
+/// A table beside what it could have been; the price of an uncertain k; and what nine of ten fields keep of a spread,
+/// against a fine grid of its normal scores, each with its weight.
+#[test]
+fn plans_beside_a_plan() {
+    let aim = two_calls(1.5, 3.0, 0.1);
+    let every = || Checks::every(1, 20, 1).unwrap();
+    let wald = Plan::design(design(constant(2.0), aim, every(), Closing::Call), Method::Wald, &Quiet).unwrap();
+    let table = Plan::given(wald.asked().clone(), wald.lines().clone(), &Quiet).unwrap();
+    let others = table.beside(&Quiet).unwrap();
+    assert_eq!(others.iter().map(Plan::method).collect::<Vec<_>>(), [Method::Calibrated, Method::Optimal]);
+    let most = |plan: &Plan| {
+        let asked = plan.asked();
+        largest_expected_sites(plan.lines(), &asked.score, &asked.dispersion).unwrap().expected_sites
+    };
+    for other in &others {
+        assert!(other.attained().iter().zip(table.attained()).all(|(a, b)| a.p <= b.p));
+        assert!(most(other) <= most(&table) * (1.0 + 1e-9)); // Wald's lines are of the calibrated family
+    }
+    assert!(most(&others[1]) < most(&table));
+    assert!(wald.beside(&Quiet).unwrap().is_empty() && wald.in_nine_of_ten(&Quiet).unwrap().is_empty());
+
+    let k = |k| K::new(k).unwrap();
+    let interval = Dispersion::k_interval(k(2.0), k(1.2), k(3.0)).unwrap();
+    let spread = Dispersion::k_spread(k(2.0), 0.5).unwrap();
+    for under in [interval, spread] {
+        let asked = design(under, aim, Checks::every(1, 40, 1).unwrap(), Closing::Call);
+        let plan = Plan::design(asked, Method::Calibrated, &Quiet).unwrap();
+        let [plain] = plan.beside(&Quiet).unwrap().try_into().unwrap();
+        assert_eq!(plain.asked().dispersion, constant(2.0));
+        if under == interval {
+            assert!(most(&plan) > most(&plain)); // the price of not knowing k
+            assert!(plan.in_nine_of_ten(&Quiet).unwrap().is_empty());
+            continue;
+        }
+        let told = plan.in_nine_of_ten(&Quiet).unwrap();
+        for (told, on_average) in told.iter().zip(plan.attained()) {
+            assert!(told.p > on_average.p);
+            // P(z) from a fine grid of z, each with its normal weight.
+            let mut at: Vec<(f64, f64)> = (0..800)
+                .map(|i| {
+                    let z = -4.0 + 0.01 * f64::from(i);
+                    let under = constant(2.0 * (0.5 * z).exp());
+                    let row = evaluate(&plan, &under, &[told.mean], &Quiet).unwrap().curve.rows.remove(0);
+                    (row.p(told.call), (-0.5 * z * z).exp())
+                })
+                .collect();
+            at.sort_by(|a, b| a.0.total_cmp(&b.0));
+            let all: f64 = at.iter().map(|(_, w)| w).sum();
+            let mut sum = 0.0;
+            let p90 = at.iter().find(|(_, w)| {
+                sum += w;
+                sum >= 0.9 * all
+            });
+            assert!((told.p / p90.unwrap().0 - 1.0).abs() < 0.02, "{told:?} {p90:?}");
+        }
+    }
 }
 
 #[test]

@@ -10,6 +10,7 @@
 
 mod aim;
 mod arguments;
+mod beside;
 mod capped;
 mod card;
 mod compare;

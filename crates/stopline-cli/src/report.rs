@@ -1,5 +1,6 @@
 //! The report of a plan, for the person who will walk it.
 
+use crate::beside::beside;
 use crate::fewer::{Other, fewer};
 use crate::fit;
 use crate::less::less;
@@ -55,6 +56,7 @@ pub fn report(plan: &Plan, how: &Report<'_>, watch: &dyn Watch) -> Result<String
         out += &fewer(plan, thresholds, other.as_ref(), watch)
             .unwrap_or_else(|e| format!("Not worked out: {}\n", one_line(&e.to_string())));
         out += &optimal(plan, watch)?;
+        out += &beside(plan, watch)?;
         out += &less(plan, watch)?;
         out += &objective::told(plan, how.means);
     }

@@ -67,3 +67,74 @@ fn the_table_of_plans_is_true() {
     }
     assert_eq!(seen, 8);
 }
+
+/// The designs of the guide, by its headings: flags, thresholds, k and an interval around it, the middle, the most a
+/// site is counted to.
+const DESIGNS: [(&str, [&str; 2], &str, &str, &str, &str, &str); 3] = [
+    ("## Thresholds 1 and 2 per", ["1", "2"], "1.2", "0.9,1.8", "1.414", "4", "60"),
+    ("## Few enemies", ["0.2", "0.6"], "0.5", "0.35,0.8", "0.346", "2", "120"),
+    ("## Many enemies", ["4", "8"], "2", "1.4,3", "5.657", "12", "40"),
+];
+
+/// The guide's tables are those of the plans.
+#[test]
+fn the_guide_is_true() {
+    let path = root().join("crates/stopline/PLANS.md");
+    let mut guide = std::fs::read_to_string(&path).unwrap();
+    let folder = Folder::new();
+    for (heading, [low, high], k, interval, middle, most, cap) in DESIGNS {
+        let two = format!("--inadequate {low} --adequate {high}");
+        let kinds = [
+            ("calibrated", two.clone()),
+            ("optimal", format!("{two} --method optimal")),
+            ("converging", format!("{two} --method converging")),
+            ("wald", format!("{two} --method wald")),
+            ("two-stage", format!("{two} --method two-stage")),
+            ("curtailed", format!("{two} --method curtailed")),
+            ("fixed", format!("{two} --method fixed")),
+            ("interval, confidence 0.9", format!("--aim interval --critical {middle}")),
+            (&format!("counted to {most}"), format!("{two} --counted-to {most}")),
+            ("whether any", format!("{two} --score positive")),
+            (&format!("interval of k, {}", interval.replace(',', " to ")), format!("{two} --k-interval {interval}")),
+        ];
+        let mut table =
+            "| kind | low called adequate | high called inadequate | sites at low | in the middle | at high |\n"
+                .to_owned();
+        table += "|---|---|---|---|---|---|\n";
+        for (kind, flags) in kinds {
+            let ran = folder.run(&format!("plan --k {k} --per site --max-sites {cap} {flags} --out p.json"));
+            if ran.code == Some(3) {
+                table += &format!("| {kind} | no such plan up to {cap} sites | | | | |\n");
+                continue;
+            }
+            assert_eq!(ran.code, Some(0), "{kind}: {ran:?}");
+            let rows =
+                folder.does(&format!("evaluate p.json --means {low},{middle},{high} --json")).json()["rows"].clone();
+            // For an interval of k the plan states the worst.
+            let plan: serde_json::Value = serde_json::from_str(&folder.read("p.json")).unwrap();
+            let stated = |i: usize| plan["attained"]["rows"][i]["p"].as_f64().unwrap();
+            let risks = if plan["aim"]["kind"] == "interval" {
+                [rows[0]["adequate"].as_f64().unwrap(), rows[2]["inadequate"].as_f64().unwrap()]
+            } else {
+                [stated(0), stated(1)]
+            };
+            let risks = risks.map(|p| format!("{:.1}", (p * 1000.0 - 1e-9).ceil() / 10.0)).join(" | ");
+            let sites = [0, 1, 2].map(|i| format!("{:.1}", rows[i]["expected_sites"].as_f64().unwrap())).join(" | ");
+            table += &format!("| {kind} | {risks} | {sites} |\n");
+        }
+        let (before, after) = guide.split_once(heading).unwrap();
+        let (title, rest) = after.split_once('\n').unwrap();
+        let next = rest.find("\n## ").map_or(rest.len(), |i| i + 1);
+        let new = format!(
+            "{before}{heading}{title}\n\n{table}{}{}",
+            if next < rest.len() { "\n" } else { "" },
+            &rest[next..]
+        );
+        if std::env::var_os("UPDATE_README").is_some() {
+            guide = new;
+            std::fs::write(&path, &guide).unwrap();
+        } else {
+            assert_eq!(guide, new, "UPDATE_README=1 writes it anew");
+        }
+    }
+}

@@ -7,6 +7,7 @@ mod about;
 mod aim;
 mod aim_file;
 mod attained;
+mod beside;
 mod calibrated;
 mod calibration;
 mod checks;

@@ -73,10 +73,8 @@ impl Asked<'_> {
         // Lorden's own lines meet after `n` sites: the dividing line goes through that point.
         let (lower, upper) = (libm::log(down.risk) / down.per_total, -libm::log(up.risk) / up.per_total);
         let n = (upper - lower) / (down.slope - up.slope);
-        let at = n.min(f64::from(cap));
         let slope = 0.5 * (down.slope + up.slope);
-        let start = 0.5 * (lower + upper) + slope * at + slope * (f64::from(cap) - at);
-        let start = at_most(start).unwrap_or(0);
+        let start = at_most(0.5 * (lower + upper) + slope * f64::from(cap)).unwrap_or(0);
         let (start, stride) = match self.cuts(cap, watch)? {
             Some((first, last)) if n >= f64::from(cap) => {
                 (start.clamp(first, last), ((last - first) / MANY_CUTS).max(1))
