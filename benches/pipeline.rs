@@ -151,7 +151,8 @@ fn kinds(c: &mut Criterion) {
     let under = |dispersion| Design { dispersion, ..two() };
     let tuned = Design { closing: Closing::Undecided, ..precision() };
     let made = |design: Design, method| move || Plan::design(black_box(design.clone()), method, &Quiet).unwrap();
-    let works: [(&str, Box<dyn Fn() -> Plan>); 16] = [
+    type Derived = Box<dyn Fn() -> Plan>;
+    let works: [(&str, Derived); 16] = [
         ("wald", Box::new(made(two(), Method::Wald))),
         ("fixed", Box::new(made(two(), Method::Fixed))),
         ("curtailed", Box::new(made(two(), Method::Curtailed))),

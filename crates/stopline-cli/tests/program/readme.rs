@@ -68,9 +68,12 @@ fn the_table_of_plans_is_true() {
     assert_eq!(seen, 8);
 }
 
+type DesignOfGuide =
+    (&'static str, [&'static str; 2], &'static str, &'static str, &'static str, &'static str, &'static str);
+
 /// The designs of the guide, by its headings: flags, thresholds, k and an interval around it, the middle, the most a
 /// site is counted to.
-const DESIGNS: [(&str, [&str; 2], &str, &str, &str, &str, &str); 3] = [
+const DESIGNS: [DesignOfGuide; 3] = [
     ("## Thresholds 1 and 2 per", ["1", "2"], "1.2", "0.9,1.8", "1.414", "4", "60"),
     ("## Few enemies", ["0.2", "0.6"], "0.5", "0.35,0.8", "0.346", "2", "120"),
     ("## Many enemies", ["4", "8"], "2", "1.4,3", "5.657", "12", "40"),
