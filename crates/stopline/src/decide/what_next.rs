@@ -86,6 +86,9 @@ pub(super) fn what_next(plan: &Plan, state: &State) -> Result<Option<WhatNext>, 
         Forecast { mean, sites: sum(&|row| row.expected_sites), calls }
     };
     let (weights, means): (Vec<f64>, Vec<Mean>) = likely_means(plan, state.sites, state.total)?.into_iter().unzip();
+    if means.is_empty() {
+        return Ok(None); // no mixture for such a law
+    }
     let likely = curve(&means)?;
     let likely = forecast(None, &weights.into_iter().zip(&likely.rows).collect::<Vec<_>>());
     let thresholds = thresholds(&design.aim);
@@ -119,10 +122,14 @@ mod tests {
     use std::sync::Arc;
 
     fn plan() -> Arc<Plan> {
+        plan_of(Score::Count)
+    }
+
+    fn plan_of(score: Score) -> Arc<Plan> {
         let risk = Risk::new(0.1).unwrap();
         let thresholds = Thresholds::new(Mean::new(1.5).unwrap(), Mean::new(3.0).unwrap()).unwrap();
         let design = Design {
-            score: Score::Count,
+            score,
             plants: Plants::ONE,
             dispersion: Dispersion::ConstantK { k: K::new(2.0).unwrap() },
             aim: Aim::TwoCalls { thresholds: Some(thresholds), risks: Some(Risks::new(risk, risk).unwrap()) },
@@ -182,5 +189,14 @@ mod tests {
         // At the adequate threshold an adequate call is likelier than at the inadequate one.
         assert!(next.at[1].calls[1].1 > next.at[0].calls[1].1);
         assert_eq!(next.needed.len(), 2);
+    }
+
+    /// Capped counts have no mixture over means: nothing is told rather than a forecast of zeros.
+    #[test]
+    fn a_law_without_a_mixture_has_no_forecast() {
+        let mut walk = Walk::new(plan_of(Score::capped(6).unwrap()));
+        walk.push(Entry::Site(Site::of(2))).unwrap();
+        let d = walk.decision();
+        assert_eq!((d.verdict, d.what_next, d.any_time), ("keep_sampling", None, None));
     }
 }

@@ -216,6 +216,9 @@ pub fn any_time(plan: &Plan, steps: &[Total], level: Level) -> Result<Option<Any
     }
     let ends = ends(&design.aim);
     let counted = Counted { scale, n: f64::from(sites), total: total as f64, middle: middle(&ends) };
+    if counted.ln_values(scale.point_of_step((total as f64).max(HALF) / counted.n)?).is_empty() {
+        return Ok(None); // no mixture for such a law
+    }
     let (low, high) = counted.interval(1.0 - level.get())?;
     let evidence = ends.iter().map(|&(above, mean)| counted.evidence(above, mean)).collect::<Result<_, _>>()?;
     let bet = match design.aim {
