@@ -172,6 +172,17 @@ fn wide_lines_are_refused() {
     assert_eq!(refused.unwrap_err().code(), Code::TooMuchWork);
 }
 
+/// What is not split into parts must not pass for clustered.
+#[test]
+fn other_scores_are_refused() {
+    let lines = Lines::new(vec![Row::two_calls(10, Some(2), Some(3), None)]).unwrap();
+    let (source, positive) = (clustered(1.0, 0.5, Run::Sites(5)), Score::positive(0, 1).unwrap());
+    let exact = clustered_lines(&lines, &positive, &source, &[mean(1.0)], &Quiet);
+    let walks = Walks::new(100, 1).unwrap();
+    let found = simulate_lines(&lines, &positive, &source, &[mean(1.0)], &walks, &Quiet);
+    assert_eq!([exact.unwrap_err().code(), found.unwrap_err().code()], [Code::Combination; 2]);
+}
+
 /// A recalibrated plan keeps both risks where the plan for independent sites does not, and takes more sites.
 #[test]
 fn recalibrated_plans_keep_their_risks() {

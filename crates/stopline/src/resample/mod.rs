@@ -144,7 +144,7 @@ fn check(plan: &Plan, counts: &Counts, under: &Dispersion, how: &Resampling) -> 
         return combination("plants of a site", counts.plants.get().to_string(), allowed);
     }
     if plan.asked().score != Score::Count {
-        return combination("score of the plan", "positive units".to_owned(), "counts".to_owned());
+        return combination("score of the plan", plan.asked().score.as_str().to_owned(), "whole counts".to_owned());
     }
     if !matches!(under, Dispersion::ConstantK { .. } | Dispersion::Poisson) {
         return combination("dispersion", under.name().to_owned(), "constant_k or poisson".to_owned());

@@ -186,6 +186,10 @@ impl Drawn for Clustered {
             Run::First(run) => (run, run),
             Run::WholeWalk => (u32::MAX, u32::MAX),
         };
+        if *score != Score::Count && shared > 0.0 {
+            let allowed = "plans that add up whole counts: only these are split into parts";
+            return Err(Error::about(Code::Combination, "shared part of another score", allowed));
+        }
         let mut walks = self.under.walks(score, mean)?;
         for (_, sites) in &mut walks {
             // At means where the variance is no larger than the mean there is nothing to share.
