@@ -118,8 +118,8 @@ fn mean_squares(walks: &[Walk]) -> [f64; 2] {
 /// let how = Reading { layout: Layout::Plants, ..Reading::default() };
 /// let counts = Counts::read(table.as_bytes(), &how)?;
 /// let told = plants_of_sites(&counts, Some(Minutes::new(1.0, 0.5, 0.0)?), Draws::new(99, 1)?, &Quiet)?.unwrap();
-/// // Mean squares 4.5 between sites, 0.5 between plants.
-/// assert!((told.between_sites - 2.0).abs() < 1e-12 && (told.between_plants - 0.5).abs() < 1e-12);
+/// // Mean squares 6 between sites (means 0.5, 3.5, 0.5), 0.5 between plants: (6 − 0.5)/2.
+/// assert!((told.between_sites - 2.75).abs() < 1e-12 && (told.between_plants - 0.5).abs() < 1e-12);
 /// assert_eq!(told.best.unwrap().plants, 1);
 /// # Ok::<(), stopline::Errors>(())
 /// ```
