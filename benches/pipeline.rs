@@ -149,6 +149,9 @@ fn kinds(c: &mut Criterion) {
     let precision = || Design { aim: Aim::Precision { se_over_mean: Level::new(0.25).unwrap() }, ..two() };
     let score = |score| Design { score, ..two() };
     let under = |dispersion| Design { dispersion, ..two() };
+    // Whether a site holds any tells 0.5 and 1.5 apart within 60 sites, but not 1 and 2.
+    let further = Aim::TwoCalls { thresholds: Some(pair(0.5, 1.5).thresholds), risks: two().risks() };
+    let positive = Design { aim: further, ..score(Score::positive(0, 1).unwrap()) };
     let tuned = Design { closing: Closing::Undecided, ..precision() };
     let made = |design: Design, method| move || Plan::design(black_box(design.clone()), method, &Quiet).unwrap();
     type Derived = Box<dyn Fn() -> Plan>;
@@ -169,7 +172,7 @@ fn kinds(c: &mut Criterion) {
         ("precision", Box::new(made(precision(), Method::Nominal))),
         ("precision-tuned", Box::new(move || Plan::tuned(tuned.clone(), [mean(low), mean(4.0)], &Quiet).unwrap())),
         ("capped", Box::new(made(score(Score::capped(4).unwrap()), Method::Calibrated))),
-        ("positive", Box::new(made(score(Score::positive(0, 1).unwrap()), Method::Calibrated))),
+        ("positive", Box::new(made(positive, Method::Calibrated))),
         (
             "k-interval",
             Box::new(made(under(Dispersion::k_interval(k(1.2), k(0.9), k(1.8)).unwrap()), Method::Calibrated)),
