@@ -1,13 +1,13 @@
 //! Real walks drawn again, and plans where things are otherwise.
 
 use crate::counts::Counts;
-use crate::errors::{one, plain, released};
+use crate::errors::{one, plain, watched};
 use crate::evaluate::under;
 use crate::plan::Plan;
 use pyo3::prelude::*;
 use stopline::evaluate::sensitivity as core_sensitivity;
 use stopline::resample::{self as core, Redraw, Resampling};
-use stopline::{Code, Error, Mean, Share};
+use stopline::{Mean, Share};
 
 /// Walks a plan over the sites of real walks drawn again, beside the exact curve at each walk's mean.
 ///
@@ -15,6 +15,7 @@ use stopline::{Code, Error, Mean, Share};
 /// ----------
 /// plan : Plan
 /// counts : Counts
+///     Walks counted in full, whatever the plan scores of a site.
 /// draw : {"with_replacement", "without_replacement", "blocks"}
 ///     How sites are drawn.
 /// block : int
@@ -29,6 +30,8 @@ use stopline::{Code, Error, Mean, Share};
 ///     Beside each field, k fitted to the other fields.
 /// sets : int
 ///     Sets of walks that the verdict is got from.
+/// progress : callable or tqdm bar, optional
+///     Told of the work: called with the steps done and all steps, or moved along.
 ///
 /// Returns
 /// -------
@@ -49,7 +52,7 @@ use stopline::{Code, Error, Mean, Share};
 /// >>> len(found["rows"]), found["fairness"]["sets"]
 /// (1, 99)
 #[pyfunction]
-#[pyo3(signature = (plan, counts, *, draw="with_replacement", block=5, walks=10_000, seed=1, k=None, hold_out=false, sets=199))]
+#[pyo3(signature = (plan, counts, *, draw="with_replacement", block=5, walks=10_000, seed=1, k=None, hold_out=false, sets=199, progress=None))]
 pub fn resample<'py>(
     py: Python<'py>,
     plan: &Plan,
@@ -61,19 +64,12 @@ pub fn resample<'py>(
     k: Option<f64>,
     hold_out: bool,
     sets: u32,
+    progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Bound<'py, PyAny>> {
-    let how = match draw {
-        "with_replacement" => Ok(Redraw::WithReplacement),
-        "without_replacement" => Ok(Redraw::WithoutReplacement),
-        "blocks" => Ok(Redraw::Blocks(block)),
-        _ => {
-            let allowed = "with_replacement, without_replacement or blocks";
-            Err(one(py, Error::new(Code::Usage, "draw", draw, allowed)))
-        }
-    }?;
+    let how = Redraw::of(draw, block).map_err(|e| one(py, e))?;
     let under = under(plan, k).map_err(|e| one(py, e))?;
     let how = Resampling { how, walks, seed, hold_out, sets };
-    let found = released(py, |watch| core::resample(&plan.0, &counts.0, &under, &how, watch))?;
+    let found = watched(py, progress, |watch| core::resample(&plan.0, &counts.0, &under, &how, watch))?;
     plain(py, &found)
 }
 
@@ -87,6 +83,8 @@ pub fn resample<'py>(
 ///     True means per site.
 /// caught : float
 ///     Share of the enemies that the bucket catches.
+/// progress : callable or tqdm bar, optional
+///     Told of the work: called with the steps done and all steps, or moved along.
 ///
 /// Returns
 /// -------
@@ -105,10 +103,16 @@ pub fn resample<'py>(
 /// >>> [case["otherwise"] for case in stopline.sensitivity(plan, [1.5, 3.0])["cases"]][-2:]
 /// ['bare_share', 'one_corner']
 #[pyfunction]
-#[pyo3(signature = (plan, means, *, caught=0.8))]
-pub fn sensitivity<'py>(py: Python<'py>, plan: &Plan, means: Vec<f64>, caught: f64) -> PyResult<Bound<'py, PyAny>> {
+#[pyo3(signature = (plan, means, *, caught=0.8, progress=None))]
+pub fn sensitivity<'py>(
+    py: Python<'py>,
+    plan: &Plan,
+    means: Vec<f64>,
+    caught: f64,
+    progress: Option<Bound<'_, PyAny>>,
+) -> PyResult<Bound<'py, PyAny>> {
     let means = means.into_iter().map(Mean::new).collect::<Result<Vec<_>, _>>().map_err(|e| one(py, e))?;
     let caught = Share::new(caught).map_err(|e| one(py, e.named("caught")))?;
-    let found = released(py, |watch| core_sensitivity(&plan.0, &means, caught, watch))?;
+    let found = watched(py, progress, |watch| core_sensitivity(&plan.0, &means, caught, watch))?;
     plain(py, &found)
 }

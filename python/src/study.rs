@@ -1,32 +1,40 @@
 //! Grids of simulations whose cells may be computed anywhere.
 
+use crate::counts::Counts;
 use crate::errors::{one, released};
 use crate::plan::Plan;
 use crate::simulate::{RunText, run};
 use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyTuple, PyType};
 use std::collections::BTreeMap;
-use stopline::simulate::Run;
-use stopline::study::{self as core, Crossed};
-use stopline::{K, Mean, Share};
+use stopline::simulate::{Redraw, Run};
+use stopline::study::{self as core, Crossed, Real, shard};
+use stopline::{Error, K, Mean, Share};
 
-/// What a study crosses: plans, clumping, shared parts and repeats. Pickles as its text.
+/// What a study crosses: plans, clumping and shared parts or real walks drawn again, repeats. Pickles as its text.
 ///
 /// A cell's numbers are a function of what it is: they depend neither on the other cells nor on who computes them.
 ///
 /// Parameters
 /// ----------
 /// plans : dict of str to Plan
-/// means : sequence of float
-///     True means per site.
+/// means : sequence of float, optional
+///     True means per site; none where only real walks are drawn again.
 /// k : sequence of float, optional
 ///     Clumping; by default each plan's own.
 /// shared : sequence of float, optional
 ///     Shares of the counts' variance beyond that of Poisson counts that sites have in common.
 /// run : int or "whole_walk", optional
 ///     Sites these are common to.
+/// counts : Counts, optional
+///     Real walks, over whose sites drawn again the plans are walked too.
+/// draw : str or sequence of str, optional
+///     How sites are drawn: ``"with_replacement"`` (which is usual), ``"without_replacement"``, ``"blocks"``, one or
+///     several.
+/// block : int
+///     Neighbours of a block.
 /// walks : int
-///     Walks at each mean of each cell.
+///     Walks at each mean, or over each real walk, of each cell.
 /// repeats : int
 ///     Repeats of each cell from other random numbers.
 /// seed : int
@@ -52,17 +60,35 @@ use stopline::{K, Mean, Share};
 #[pyclass(frozen, module = "stopline")]
 pub struct Grid(core::Grid);
 
+/// One way to draw sites, or several.
+#[derive(FromPyObject)]
+enum Draw {
+    One(String),
+    Several(Vec<String>),
+}
+
+fn ways(draw: Option<Draw>, block: u32) -> Result<Vec<Redraw>, Error> {
+    match draw {
+        None => Ok(vec![Redraw::WithReplacement]),
+        Some(Draw::One(word)) => Ok(vec![Redraw::of(&word, block)?]),
+        Some(Draw::Several(words)) => words.iter().map(|word| Redraw::of(word, block)).collect(),
+    }
+}
+
 #[pymethods]
 impl Grid {
     #[new]
-    #[pyo3(signature = (plans, *, means, k=None, shared=None, run=None, walks=10_000, repeats=1, seed=1))]
+    #[pyo3(signature = (plans, *, means=None, k=None, shared=None, run=None, counts=None, draw=None, block=5, walks=10_000, repeats=1, seed=1))]
     fn new(
         py: Python<'_>,
         plans: &Bound<'_, PyDict>,
-        means: Vec<f64>,
+        means: Option<Vec<f64>>,
         k: Option<Vec<f64>>,
         shared: Option<Vec<f64>>,
         run: Option<RunText>,
+        counts: Option<&Counts>,
+        draw: Option<Draw>,
+        block: u32,
         walks: u64,
         repeats: u32,
         seed: u64,
@@ -80,7 +106,8 @@ impl Grid {
                 },
                 shared: shared.unwrap_or_else(|| vec![0.0]).into_iter().map(Share::new).collect::<Result<_, _>>()?,
                 run: if run.is_some() { self::run(run)? } else { Run::WholeWalk },
-                means: means.into_iter().map(Mean::new).collect::<Result<_, _>>()?,
+                means: means.unwrap_or_default().into_iter().map(Mean::new).collect::<Result<_, _>>()?,
+                real: counts.map(|counts| Real::new(&counts.0, ways(draw, block)?)).transpose()?,
                 walks,
                 repeats,
                 seed,
@@ -103,6 +130,23 @@ impl Grid {
     /// Computes one cell: one JSON object on one line.
     fn cell(&self, py: Python<'_>, number: usize) -> PyResult<String> {
         released(py, |watch| self.0.cell(number)?.run(watch))
+    }
+
+    /// The first line of a shard.
+    fn _shard_head(&self) -> String {
+        shard::head(&self.0)
+    }
+
+    /// A cell as a line of a shard.
+    fn _shard_line(&self, text: &str) -> String {
+        shard::line(text)
+    }
+
+    /// The cells of a shard, by number.
+    fn _cells_of(&self, py: Python<'_>, shard: &[u8]) -> PyResult<BTreeMap<usize, String>> {
+        let mut cells = BTreeMap::new();
+        shard::read(shard, &self.0, &mut cells).map_err(|e| one(py, e))?;
+        Ok(cells)
     }
 
     /// The table of all cells, as CSV; ``cells`` are the texts of all of them, in any order.

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterable
+import os
+from collections.abc import Callable, Iterable, MutableMapping
+from pathlib import Path
 from typing import Any, Protocol
 
+from ._error import StoplineError, finding
 from ._native import Grid
 
 
@@ -19,28 +22,41 @@ def _cell(text: str, number: int) -> str:
     return Grid.from_json(text).cell(number)
 
 
-def study(grid: Grid, executor: _Executor | None = None, *, done: dict[int, str] | None = None) -> dict[str, list[Any]]:
+def study(
+    grid: Grid,
+    executor: _Executor | None = None,
+    *,
+    done: MutableMapping[int, str] | None = None,
+    folder: str | os.PathLike[str] | None = None,
+    progress: Any = None,
+) -> dict[str, list[Any]]:
     """Computes a grid of simulations.
 
     Parameters
     ----------
     grid : Grid
     executor : concurrent.futures.Executor or dask.distributed.Client, optional
-        Where cells are computed; anything with ``submit(function, *arguments)`` whose futures have ``result()``.
-        By default here, one after the other.
+        Where cells are computed; anything with ``submit(function, *arguments)`` whose futures have ``result()``,
+        ``done()`` and ``cancel()``. By default here, one after the other.
     done : dict of int to str, optional
         Cells that are done, by number; those missing are computed and added as they come. Keep it, and a study
         goes on where it was interrupted.
+    folder : path, optional
+        Where cells that are done are kept, each made durable before it counts: the same call goes on where it was
+        interrupted or killed, and so does the program's ``stopline study --folder`` with the same grid.
+    progress : callable or tqdm bar, optional
+        Told of the work: called with the cells done and all cells, or moved along.
 
     Returns
     -------
     dict of str to list
-        The table, a row a cell and mean: ``pandas.DataFrame(study(grid))``, whose ``to_parquet`` writes a file.
+        The table, a row a cell and mean or real walk: ``pandas.DataFrame(study(grid))``, whose ``to_parquet`` writes a
+        file.
 
     Raises
     ------
     StoplineError
-        As ``simulate``.
+        As ``simulate``; ``combination`` for a folder with another study, ``log`` for a shard that was changed.
 
     Examples
     --------
@@ -50,17 +66,108 @@ def study(grid: Grid, executor: _Executor | None = None, *, done: dict[int, str]
     >>> stopline.study(grid)["k"]
     [1.0, 1.0, 2.0, 2.0]
     """
-    cells = {} if done is None else done
+    cells: MutableMapping[int, str] = {} if done is None else done
+    kept = None if folder is None else _Folder(grid, Path(folder))
+    if kept is not None:
+        for number, text in kept.cells().items():
+            cells.setdefault(number, text)
+
+    def keep(number: int, text: str) -> None:
+        if kept is not None:
+            kept.append(text)
+        cells[number] = text
+        _tell(progress, len(cells), len(grid))
+
     left = [number for number in range(len(grid)) if number not in cells]
     if executor is None:
         for number in left:
-            cells[number] = grid.cell(number)
+            keep(number, grid.cell(number))
     else:
         text = grid.to_json()
-        futures = [(number, executor.submit(_cell, text, number)) for number in left]
-        for number, future in futures:
-            cells[number] = future.result()
-    rows = csv.DictReader(io.StringIO(grid.table(cells)))
+        futures = {number: executor.submit(_cell, text, number) for number in left}
+        try:
+            for number, future in futures.items():
+                keep(number, future.result())
+        except BaseException:
+            progress = None
+            for number, future in futures.items():
+                if number in cells or future.cancel() or not future.done():
+                    continue
+                if not future.cancelled() and future.exception() is None:
+                    keep(number, future.result())
+            raise
+    return _columns(grid.table(dict(cells)))
+
+
+def _tell(progress: Any, done: int, of: int) -> None:
+    """As the core tells of its work: a bar is moved, a function called."""
+    if progress is None:
+        return
+    if not hasattr(progress, "refresh"):
+        progress(done, of)
+        return
+    progress.total, progress.n = of, done
+    progress.refresh()
+
+
+class _Folder:
+    """A folder as the program keeps it: the grid, and a shard of cells for each time that the study was begun."""
+
+    def __init__(self, grid: Grid, path: Path) -> None:
+        self.grid, self.path = grid, path
+        self.shard: Path | None = None
+        path.mkdir(parents=True, exist_ok=True)
+        spec, text = path / "study.json", grid.to_json()
+        if not spec.exists():
+            draft = path / f"study.json.{os.getpid()}"
+            with draft.open("wb") as file:
+                file.write(text.encode() + b"\n")
+                file.flush()
+                os.fsync(file.fileno())
+            draft.replace(spec)
+        elif spec.read_text(encoding="utf-8").rstrip() != text:
+            allowed = "the same grid as before, or another folder"
+            raise StoplineError([finding("combination", "study in the folder", "another", allowed)])
+
+    def shards(self) -> list[Path]:
+        named = [path for path in self.path.glob("shard-*.jsonl") if path.stem[6:].isdecimal()]
+        return sorted(named, key=lambda path: int(path.stem[6:]))
+
+    def cells(self) -> dict[int, str]:
+        found: dict[int, str] = {}
+        for shard in self.shards():
+            found.update(self.grid._cells_of(shard.read_bytes()))
+        return found
+
+    def append(self, text: str) -> None:
+        if self.shard is None:
+            self._write(self._begin(), self.grid._shard_head())
+        assert self.shard is not None
+        self._write(self.shard, self.grid._shard_line(text))
+
+    def _begin(self) -> Path:
+        number = max((int(path.stem[6:]) for path in self.shards()), default=0)
+        while True:
+            number += 1
+            shard = self.path / f"shard-{number}.jsonl"
+            try:
+                shard.touch(exist_ok=False)
+            except FileExistsError:
+                continue  # another process began one just now
+            return shard
+
+    def _write(self, shard: Path, line: str) -> None:
+        self.shard = None  # nothing is ever written after a line that was cut off
+        data = line.encode()
+        with shard.open("ab", buffering=0) as file:
+            if file.write(data) != len(data):
+                raise OSError(f"{shard} was not written: no room on the disk?")
+            os.fsync(file.fileno())
+        self.shard = shard
+
+
+def _columns(text: str) -> dict[str, list[Any]]:
+    rows = csv.DictReader(io.StringIO(text))
     names: Iterable[str] = rows.fieldnames or []
     table: dict[str, list[Any]] = {name: [] for name in names}
     for row in rows:
@@ -69,13 +176,13 @@ def study(grid: Grid, executor: _Executor | None = None, *, done: dict[int, str]
     return table
 
 
-_WORDS = {"plan", "digest"}
-_WHOLE = {"run", "repeat", "walks", "seed", "sites_p50", "sites_p90"}
+_WORDS = {"plan", "digest", "draw", "field", "visit"}
+_WHOLE = {"run", "block", "repeat", "walks", "seed", "sites_p50", "sites_p90"}
 
 
 def _value(name: str, text: str) -> Any:
-    if name in _WORDS:
-        return text
     if not text:
         return None
+    if name in _WORDS:
+        return text
     return int(text) if name in _WHOLE else float(text)

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import csv
+import json
 import math
+import os
 import pickle
+import shutil
+import signal
+import subprocess
+import threading
+import time
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -53,6 +62,107 @@ def test_a_study_goes_on_where_it_was() -> None:
     more, less = stopline.study(grid(3)), stopline.study(grid())
     rows = {tuple(row) for row in zip(*more.values(), strict=True)}
     assert {tuple(row) for row in zip(*less.values(), strict=True)} <= rows
+
+
+def test_real_walks_are_drawn_again_beside_laws() -> None:
+    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    plan = stopline.Plan.given([(1, 1, 2)], k=1.3, plants=3)
+    real: dict[str, Any] = {"counts": counts, "draw": ["with_replacement", "blocks"], "block": 3}
+    grid = stopline.Grid({"one": plan}, means=[1.0], **real, walks=4000, repeats=2)
+    table = stopline.study(grid)
+    assert len(grid) == 6 and len(table["mean"]) == 2 * (1 + 2 * len(counts.walks))
+    # One site drawn is any of the walk's sites.
+    shares = {(w["field"], w["visit"]): float(np.nanmean(np.where(np.isnan(w["counts"]), np.nan, w["counts"] <= 1)))
+              for w in counts.walks}
+    seen = 0
+    for i, draw in enumerate(table["draw"]):
+        if draw is not None:
+            share = shares[table["field"][i], table["visit"][i]]
+            assert abs(table["inadequate"][i] - share) < 4.5 * table["inadequate_se"][i]
+            assert table["block"][i] == (3 if draw == "blocks" else None)
+            seen += 1
+    assert seen == 4 * len(counts.walks)
+    assert pickle.loads(pickle.dumps(grid)).digest == grid.digest
+    assert len(stopline.Grid({"one": plan}, counts=counts)) == 1
+    with pytest.raises(stopline.StoplineError):
+        stopline.Grid({"one": plan}, counts=counts, draw="at_random")
+
+
+class Stop(Exception):
+    pass
+
+
+def test_a_folder_keeps_what_is_done(tmp_path: Path) -> None:
+    known, folder = stopline.study(grid()), tmp_path / "study"
+    told: list[tuple[int, int]] = []
+
+    def third(done: int, of: int) -> None:
+        told.append((done, of))
+        if len(told) % 3 == 0:
+            raise Stop
+
+    for shard in (1, 2):
+        with pytest.raises(Stop):
+            stopline.study(grid(), folder=folder, progress=third)
+        # A line that was cut off, as by a kill, costs that cell alone.
+        path = folder / f"shard-{shard}.jsonl"
+        path.write_bytes(path.read_bytes()[:-9])
+    assert told == [(1, 8), (2, 8), (3, 8), (3, 8), (4, 8), (5, 8)]
+    with ThreadPoolExecutor(2) as threads:
+        assert stopline.study(grid(), threads, folder=folder) == known
+    again: dict[int, str] = {}
+    assert stopline.study(grid(), done=again, folder=folder) == known and len(again) == 8
+    assert len(list(folder.glob("shard-*.jsonl"))) == 3
+    with pytest.raises(stopline.StoplineError) as refused:
+        stopline.study(grid(3), folder=folder)
+    assert refused.value.code == "combination"
+    path.write_text(path.read_text().replace('"adequate":0', '"adequate":1', 1))
+    with pytest.raises(stopline.StoplineError) as refused:
+        stopline.study(grid(), folder=folder)
+    assert refused.value.code == "log"
+
+
+def test_a_folder_is_gone_on_with_by_the_program(tmp_path: Path) -> None:
+    program = os.environ.get("STOPLINE_PROGRAM") or shutil.which("stopline")
+    if program is None:
+        pytest.skip("the program is not installed: set STOPLINE_PROGRAM")
+    (tmp_path / "mine").write_text(small().to_json())
+    done = {number: grid().cell(number) for number in (0, 5)}
+    with pytest.raises(Stop):
+        stopline.study(grid(), done=dict(done), folder=tmp_path / "study", progress=stop_at_once)
+    flags = "--means 1.5,3 --k 1,2 --shared 0,0.25 --run 5 --simulate 2000 --repeats 2 --seed 3 --json"
+    ran = subprocess.run([program, "study", "mine", "--folder", "study", *flags.split()], cwd=tmp_path, check=True,
+                         capture_output=True)
+    assert json.loads(ran.stdout)["computed"] == 7
+    with (tmp_path / "study" / "results.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    assert [float(row["adequate"]) for row in rows] == stopline.study(grid(), folder=tmp_path / "study")["adequate"]
+
+
+def stop_at_once(_done: int, _of: int) -> None:
+    raise Stop
+
+
+@pytest.mark.parametrize("threads", [0, 2])
+def test_control_c_leaves_a_study_that_goes_on(tmp_path: Path, threads: int) -> None:
+    many = stopline.Grid({"mine": small()}, means=[1.0, 2.0], k=[0.5, 1.0, 2.0], shared=[0.0, 0.2], run=5, walks=20_000,
+                         repeats=40)
+    whole = stopline.study(many)
+    executor = ThreadPoolExecutor(threads) if threads else None
+    done: dict[int, str] = {}
+    timer = threading.Timer(0.3, lambda: os.kill(os.getpid(), signal.SIGINT))
+    timer.start()
+    with pytest.raises(KeyboardInterrupt):
+        stopline.study(many, executor, done=done, folder=tmp_path)
+        time.sleep(10)  # the study was too short: that is no interrupted one
+    assert 0 < len(done) < len(many)
+    lines = {line for shard in tmp_path.glob("shard-*.jsonl") for line in shard.read_bytes().splitlines()}
+    kept = len(lines) - 1  # the first line names the study
+    assert kept - len(done) in (0, 1)  # interrupted between the two
+    assert stopline.study(many, done=dict(done)) == whole
+    told: list[tuple[int, int]] = []
+    assert stopline.study(many, executor, folder=tmp_path, progress=lambda *of: told.append(of)) == whole
+    assert told[0] == (kept + 1, len(many)) and told[-1] == (len(many), len(many))
 
 
 def test_a_study_is_a_data_frame_and_a_parquet_file(tmp_path: Path) -> None:

@@ -176,6 +176,47 @@ fn fair_walks_are_called_fair_and_others_are_not() {
     assert!(verdict(&alike, 1.36, Redraw::WithReplacement).fair); // its order is not seen
 }
 
+/// A tally or a cap is scored of the same counts, and the curve is that of its law at the mean of the counts: for a
+/// tally above 0 a site is positive with 1 − (k/(k + m))^k.
+#[test]
+fn other_scores_are_drawn_again_too() {
+    let counts = demo();
+    let whole = plan(&[(4, Some(0), Some(4)), (12, Some(6), Some(7))], 3);
+    for score in [Score::positive(0, 1).unwrap(), Score::capped(2).unwrap()] {
+        let design = Design { score: score.clone(), ..whole.asked().clone() };
+        let scored = Plan::given(design, whole.lines().clone(), &Quiet).unwrap();
+        let found = resample(&scored, &counts, &constant(1.36), &how(Redraw::WithReplacement), &Quiet).unwrap();
+        for (row, walk) in found.rows.iter().zip(&counts.walks) {
+            let steps: Vec<u32> = walk.present().collect();
+            let mut p = [0.0; 3];
+            let most = if score.as_str() == "capped" { 2 } else { 1 };
+            steps.iter().for_each(|&x| p[x.min(most) as usize] += 1.0 / steps.len() as f64);
+            let law = Laws::one(Law::table(0, p.to_vec()).unwrap());
+            let exact = &curve_of_laws(whole.lines(), &[1.0], &[law], &Quiet).unwrap().rows[0];
+            assert!((row.found.adequate.value - exact.adequate).abs() < 4.2 * row.found.adequate.se, "{row:?}");
+            assert_eq!(row.found.mean, steps.iter().map(|&x| f64::from(x)).sum::<f64>() / steps.len() as f64);
+            let (k, m) = (1.36_f64, row.found.mean);
+            let none = (k / (k + m)).powf(k);
+            let one = none * k * m / (k + m);
+            let p = if most == 1 { vec![none, 1.0 - none] } else { vec![none, one, 1.0 - none - one] };
+            let law = Laws::one(Law::table(0, p).unwrap());
+            let exact = &curve_of_laws(whole.lines(), &[m], &[law], &Quiet).unwrap().rows[0];
+            assert!((row.exact.adequate - exact.adequate).abs() < 1e-12);
+        }
+    }
+    // Walks that follow the law are fair by what is scored of them.
+    let plan = plan(&[(5, None, Some(5)), (15, Some(8), Some(12)), (30, Some(18), Some(19))], 1);
+    let design = Design { score: Score::positive(0, 1).unwrap(), ..plan.asked().clone() };
+    let plan = Plan::given(design, plan.lines().clone(), &Quiet).unwrap();
+    let how = Resampling { walks: 1000, sets: 199, ..how(Redraw::WithReplacement) };
+    let fairness =
+        |k: f64, seed| resample(&plan, &made(k, seed, false), &constant(1.36), &how, &Quiet).unwrap().fairness;
+    let fair = (0..8).filter(|&seed| fairness(1.36, seed).fair).count();
+    let unfair = fairness(0.3, 1);
+    assert!(fair >= 6 && !unfair.fair, "{fair} {unfair:?}");
+    assert!(unfair.off_call > 4.0 * unfair.off_call_se && unfair.off_sites_se > 0.0, "{unfair:?}");
+}
+
 #[test]
 fn what_cannot_be_drawn_again_is_refused() {
     let (counts, plan) = (demo(), plan(&[(10, Some(7), Some(8))], 3));

@@ -3,11 +3,13 @@
 
 use std::collections::BTreeMap;
 use std::io::{self, Write};
-use stopline::evaluate::evaluate_lines;
+use stopline::counts::{Counts, Reading};
+use stopline::evaluate::{curve_of_laws, evaluate_lines};
+use stopline::law::{Law, Laws};
 use stopline::plan::{Aim, Design, Plan, Table};
-use stopline::simulate::Run;
+use stopline::simulate::{Redraw, Run};
 use stopline::study::shard::{Durable, append, head, line, read};
-use stopline::study::{Crossed, Grid, run, table};
+use stopline::study::{Crossed, Grid, Real, run, table};
 use stopline::{Code, Dispersion, Error, K, Mean, Plants, Quiet, Score, Share};
 
 fn plan(cut: i64) -> Plan {
@@ -30,6 +32,7 @@ fn crossed() -> Crossed {
         shared: [0.0, 0.3].map(|share| Share::new(share).unwrap()).to_vec(),
         run: Run::Sites(4),
         means: [0.8, 1.5].map(|m| Mean::new(m).unwrap()).to_vec(),
+        real: None,
         walks: 500,
         repeats: 2,
         seed: 5,
@@ -92,6 +95,71 @@ fn cells_agree_with_the_exact_curve() {
 
 fn csv_rows(text: &str) -> Vec<Vec<String>> {
     text.lines().map(|line| line.split(',').map(str::to_owned).collect()).collect()
+}
+
+fn demo() -> Counts {
+    let table = include_bytes!("../../demo-data/larkmoor.csv");
+    let count = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"].map(str::to_owned).to_vec();
+    Counts::read(&table[..], &Reading { count, ..Reading::default() }).unwrap()
+}
+
+fn real() -> Crossed {
+    let ways = vec![Redraw::WithReplacement, Redraw::Blocks(3)];
+    Crossed { real: Some(Real::new(&demo(), ways).unwrap()), repeats: 3, ..crossed() }
+}
+
+/// Drawn with replacement a walk is a law of its own, for which there is an exact curve: 24 walks, 2 plans, 3 repeats.
+#[test]
+fn real_walks_drawn_again_agree_with_the_exact_curve_of_each() {
+    let grid = Grid::new(Crossed { means: Vec::new(), walks: 10_000, ..real() }).unwrap();
+    assert_eq!(grid.cells(), 2 * 2 * 3);
+    let text = whole(&grid, 2);
+    let mut rows = csv_rows(&text);
+    let names = rows.remove(0);
+    let column = |name: &str| names.iter().position(|n| n == name).unwrap();
+    let counts = demo();
+    let mut compared = 0;
+    for row in rows.iter().filter(|row| row[column("draw")] == "with_replacement") {
+        let number = |name: &str| row[column(name)].parse::<f64>().unwrap();
+        let of = |walk: &&stopline::counts::FieldWalk| {
+            walk.field == row[column("field")] && walk.visit == row[column("visit")]
+        };
+        let steps: Vec<usize> = counts.walks.iter().find(of).unwrap().present().map(|count| count as usize).collect();
+        let mut p = vec![0.0; steps.iter().max().unwrap() + 1];
+        steps.iter().for_each(|&x| p[x] += 1.0 / steps.len() as f64);
+        let plan = if row[0] == "a" { plan(9) } else { plan(12) };
+        let law = Laws::one(Law::table(0, p).unwrap());
+        let exact = &curve_of_laws(plan.lines(), &[1.0], &[law], &Quiet).unwrap().rows[0];
+        assert!((number("adequate") - exact.adequate).abs() < 4.5 * number("adequate_se"), "{row:?}");
+        assert!((number("expected_sites") - exact.expected_sites).abs() < 4.5 * number("expected_sites_se"), "{row:?}");
+        compared += 1;
+    }
+    assert_eq!(compared, 24 * 2 * 3);
+    // In blocks it is another thing, and repeats are from other random numbers.
+    assert_eq!(rows.iter().filter(|row| row[column("block")] == "3").count(), 24 * 2 * 3);
+    assert_ne!(rows[0][column("adequate")..], rows[24][column("adequate")..]);
+}
+
+#[test]
+fn real_walks_stand_beside_laws() {
+    let grid = Grid::new(real()).unwrap();
+    assert_eq!(grid.cells(), 2 * (4 + 2) * 3);
+    let again = Grid::from_json(&grid.to_json()).unwrap();
+    assert_eq!((&again, again.digest()), (&grid, grid.digest()));
+    let text = whole(&grid, 2);
+    assert_eq!((&text, text.lines().count()), (&whole(&again, 1), 1 + 2 * 3 * (4 * 2 + 2 * 24)));
+    // What a law comes to is what it was without them.
+    let laws = whole(&Grid::new(Crossed { real: None, ..real() }).unwrap(), 2);
+    let all: Vec<&str> = text.lines().collect();
+    assert!(laws.lines().all(|line| all.contains(&line)));
+    let code = |made: Result<Grid, Error>| made.unwrap_err().code();
+    assert_eq!(Real::new(&demo(), Vec::new()).unwrap_err().code(), Code::Combination);
+    assert_eq!(Real::new(&demo(), vec![Redraw::Blocks(0)]).unwrap_err().code(), Code::OutOfRange);
+    let mut other = demo();
+    other.plants = Plants::new(2).unwrap();
+    let real_of = Real::new(&other, vec![Redraw::WithReplacement]).unwrap();
+    assert_eq!(code(Grid::new(Crossed { real: Some(real_of), ..crossed() })), Code::Combination);
+    assert_eq!(code(Grid::new(Crossed { means: Vec::new(), ..crossed() })), Code::Combination);
 }
 
 /// What a cell comes to does not depend on the rest of the grid.

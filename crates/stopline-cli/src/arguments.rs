@@ -627,9 +627,11 @@ pub struct Replay {
 The folder keeps what is done: the same command goes on where it was stopped, and the results are
 the same to the byte, however often it was stopped and with any number of workers.
 
-Example:
+Examples:
   stopline study a.json b.json --folder study --means 0.5,1,2 --k 0.6,1.2 --shared 0,0.25 --run 5 \\
-      --simulate 100000 --repeats 3")]
+      --simulate 100000 --repeats 3
+  stopline study a.json b.json --folder real --resample counts.csv --redraw with-replacement,blocks \\
+      --simulate 10000 --repeats 3")]
 pub struct Study {
     /// Plan files
     #[arg(value_name = "PLAN", required = true)]
@@ -638,8 +640,8 @@ pub struct Study {
     #[arg(long, value_name = "FOLDER")]
     pub folder: PathBuf,
     /// True means per site
-    #[arg(long, value_name = "MEAN,...")]
-    pub means: String,
+    #[arg(long, value_name = "MEAN,...", required_unless_present = "resample")]
+    pub means: Option<String>,
     /// Clumping, one or several [default: each plan's own]
     #[arg(long, value_name = "K,...")]
     pub k: Option<String>,
@@ -652,7 +654,24 @@ pub struct Study {
     /// They are common to all sites of a walk
     #[arg(long, requires = "shared")]
     pub whole_walk: bool,
-    /// Walks at each mean of each cell
+    /// Also walk the plans over the sites of these real walks drawn again; without --means only that
+    #[arg(long, value_name = "COUNTS", help_heading = "Real walks drawn again")]
+    pub resample: Option<PathBuf>,
+    /// How their sites are drawn, one or several ways; blocks: neighbours together
+    #[arg(
+        long,
+        value_name = "HOW,...",
+        requires = "resample",
+        value_delimiter = ',',
+        default_value = "with-replacement",
+        value_parser = ["with-replacement", "without-replacement", "blocks"],
+        help_heading = "Real walks drawn again"
+    )]
+    pub redraw: Vec<String>,
+    /// Neighbours of a block [default: 5]
+    #[arg(long, value_name = "N", requires = "resample", help_heading = "Real walks drawn again")]
+    pub block: Option<String>,
+    /// Walks at each mean, or over each real walk, of each cell
     #[arg(long, value_name = "WALKS")]
     pub simulate: String,
     /// Repeats of each cell from other random numbers [default: 1]
@@ -667,6 +686,8 @@ pub struct Study {
     /// Write the results here, as CSV [default: results.csv in the folder]
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
+    #[command(flatten)]
+    pub reading: ReadingArguments,
 }
 
 /// The user's own times; `--minutes-site` alone is enough.

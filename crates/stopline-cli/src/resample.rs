@@ -11,7 +11,7 @@ use std::path::Path;
 use stopline::plan::Plan;
 use stopline::resample::{Redraw, Resample, Resampled, Resampling, resample};
 use stopline::simulate::Estimate;
-use stopline::{Code, Dispersion, Error, K};
+use stopline::{Code, Dispersion, Error, K, MOST_SITES};
 
 /// Times that each walk is walked, sites of a block and sets of walks for the verdict where none are given.
 const WALKS: &str = "10000";
@@ -20,14 +20,11 @@ const SETS: &str = "199";
 
 pub fn run(args: &Evaluate, path: &Path, plan: &Plan, ks: Option<&[K]>, json: bool) -> Result<Answer, Failure> {
     let real = &args.real;
-    let how = match real.redraw.as_str() {
-        "blocks" => Redraw::Blocks(values::whole("--block", real.block.as_deref().unwrap_or(BLOCK), 1, 100_000)?),
-        _ if real.block.is_some() => {
-            return Err(Error::new(Code::Combination, "--block", "given", "only with --redraw blocks").into());
-        }
-        "without-replacement" => Redraw::WithoutReplacement,
-        _ => Redraw::WithReplacement,
-    };
+    let how = redraw(&real.redraw, block(std::slice::from_ref(&real.redraw), real.block.as_deref())?);
+    if let Some(most) = &args.reading.counted_to {
+        let allowed = "walks counted in full: others do not tell their mean";
+        return Err(Error::new(Code::Combination, "--counted-to", most, allowed).into());
+    }
     let simulation = &args.simulation;
     let how = Resampling {
         how,
@@ -49,6 +46,25 @@ pub fn run(args: &Evaluate, path: &Path, plan: &Plan, ks: Option<&[K]>, json: bo
     let found = resample(plan, &counts, &under, &how, &watch)
         .map_err(|e| Failure::from(e).in_file(&path.display().to_string()))?;
     Ok(if json { Answer::json(&found) } else { Answer::text(text(&found)) })
+}
+
+/// Neighbours of a block, where a way to draw sites has blocks.
+pub fn block(ways: &[String], block: Option<&str>) -> Result<u32, Error> {
+    match block {
+        Some(_) if !ways.iter().any(|way| way == "blocks") => {
+            Err(Error::new(Code::Combination, "--block", "given", "only with --redraw blocks"))
+        }
+        block => values::whole("--block", block.unwrap_or(BLOCK), 1, MOST_SITES),
+    }
+}
+
+/// A way to draw sites, by its word.
+pub fn redraw(way: &str, block: u32) -> Redraw {
+    match way {
+        "blocks" => Redraw::Blocks(block),
+        "without-replacement" => Redraw::WithoutReplacement,
+        _ => Redraw::WithReplacement,
+    }
 }
 
 fn text(found: &Resample) -> String {
@@ -103,11 +119,11 @@ fn text(found: &Resample) -> String {
     out + &wrapped(
         "",
         &format!(
-            "The curve {fair} a fair description of these walks. Chances of the call are off by {:.3} (root mean square), \
-             expected sites by {:.2}; of {} sets of walks that follow the law, a share of {} is off so far or further in \
+            "The curve {fair} a fair description of these walks. Chances of the call are off by {} (root mean square), \
+             expected sites by {}; of {} sets of walks that follow the law, a share of {} is off so far or further in \
              calls and of {} in sites. Few or short walks do not show what is unfair.",
-            fairness.off_call,
-            fairness.off_sites,
+            p(fairness.off_call, fairness.off_call_se),
+            p(fairness.off_sites, fairness.off_sites_se),
             fairness.sets,
             p(fairness.p_call, fairness.p_call_se),
             p(fairness.p_sites, fairness.p_sites_se)

@@ -8,7 +8,7 @@ use crate::failure::Failure;
 use crate::output::{self, Answer};
 use crate::watch::{Watched, while_writing};
 use crate::words::many;
-use crate::{input, simulated, values};
+use crate::{input, resample, simulated, values};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};
@@ -16,7 +16,7 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use stopline::simulate::Run;
 use stopline::study::shard::{self, Durable};
-use stopline::study::{Crossed, Grid, run as run_cells, table};
+use stopline::study::{Crossed, Grid, Real, run as run_cells, table};
 use stopline::{Code, Error, Share};
 
 /// What a study came to, for programs.
@@ -64,14 +64,14 @@ pub fn run(args: &Arguments, json: bool) -> Result<Answer, Failure> {
         Answer::json(&came)
     } else {
         let cells = many(grid.cells() as u64, "cell");
-        Answer::text(format!("{cells}, {computed} computed now; one row a cell and mean\n"))
+        Answer::text(format!("{cells}, {computed} computed now; one row a cell and mean or real walk\n"))
     };
     answer.files.push((out, table(&grid, &cells)?));
     Ok(answer)
 }
 
 fn grid(args: &Arguments) -> Result<Grid, Failure> {
-    let means = values::list("--means", &args.means, values::mean)?;
+    let means = args.means.as_deref().map(|text| values::list("--means", text, values::mean)).transpose()?;
     let k = match &args.k {
         Some(text) => values::list("--k", text, values::k)?.into_iter().map(Some).collect(),
         None => vec![None],
@@ -85,6 +85,7 @@ fn grid(args: &Arguments) -> Result<Grid, Failure> {
     } else {
         Run::WholeWalk
     };
+    let real = args.resample.as_deref().map(|path| real(args, path)).transpose()?;
     let name = |path: &PathBuf| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
     let plans = args.plans.iter().map(|path| Ok((name(path), input::plan(path)?))).collect::<Result<_, Failure>>()?;
     Ok(Grid::new(Crossed {
@@ -92,11 +93,24 @@ fn grid(args: &Arguments) -> Result<Grid, Failure> {
         k,
         shared,
         run,
-        means,
+        means: means.unwrap_or_default(),
+        real,
         walks: values::whole("--simulate", &args.simulate, 2, 1_000_000_000_000)?,
         repeats: values::whole("--repeats", args.repeats.as_deref().unwrap_or("1"), 1, 1_000_000)?,
         seed: args.seed.as_deref().map_or(Ok(1), |text| values::whole("--seed", text, 0, (1 << 53) - 1))?,
     })?)
+}
+
+/// Real walks, and the ways in which they are drawn again.
+fn real(args: &Arguments, path: &Path) -> Result<Real, Failure> {
+    if let Some(most) = &args.reading.counted_to {
+        let allowed = "walks counted in full: others do not tell their mean";
+        return Err(Error::new(Code::Combination, "--counted-to", most, allowed).into());
+    }
+    let block = resample::block(&args.redraw, args.block.as_deref())?;
+    let ways = args.redraw.iter().map(|way| resample::redraw(way, block)).collect();
+    let real = Real::new(&input::counts(path, &args.reading)?, ways);
+    real.map_err(|e| Failure::from(e).in_file(&path.display().to_string()))
 }
 
 fn refused(what: &str, e: &io::Error, path: &Path) -> Failure {

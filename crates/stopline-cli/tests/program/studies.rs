@@ -47,6 +47,39 @@ fn a_study_that_is_killed_goes_on() {
 }
 
 #[test]
+fn real_walks_are_drawn_again() {
+    let folder = with_plan();
+    let mut counts = "field,visit,site,plants,count\n".to_owned();
+    for (site, count) in (1..).zip([0, 3, 1, 0, 2, 5, 1, 0]) {
+        counts += &format!("owl,1,{site},3,{count}\n");
+    }
+    folder.write("counts.csv", counts);
+    let grid = "--resample counts.csv --redraw with-replacement,blocks --block 2 --simulate 500 --repeats 3";
+    let ran = folder.run(&format!("study plan.json --folder r {grid} --json"));
+    assert_eq!((ran.code, &ran.json()["cells"]), (Some(0), &6.into()));
+    let table = folder.read("r/results.csv");
+    assert_eq!(table.lines().filter(|line| line.contains(",blocks,2,")).count(), 3);
+    assert!(table.lines().skip(1).all(|line| line.contains(",owl,1,1.5,")), "{table}");
+    // Beside the cells of laws; other counts are another study.
+    let ran = folder.run(&format!("study plan.json --folder both {grid} --means 1,2 --json"));
+    assert_eq!((ran.code, &ran.json()["cells"]), (Some(0), &9.into()));
+    folder.write("counts.csv", folder.read("counts.csv") + "owl,1,9,3,4\n");
+    let ran = folder.run(&format!("study plan.json --folder r {grid} --json"));
+    assert_eq!((ran.code, &ran.json()["errors"][0]["code"]), (Some(2), &"combination".into()));
+    for (words, what) in [
+        ("--resample counts.csv --block 2 --simulate 10", "--block"),
+        ("--resample counts.csv --counted-to 2 --simulate 10", "--counted-to"),
+        ("--resample counts.csv --plants 2 --simulate 10", "plants of a site"),
+    ] {
+        let ran = folder.run(&format!("study plan.json --folder t {words} --json"));
+        assert_eq!(ran.code, Some(2), "{words}");
+        if what != "plants of a site" {
+            assert_eq!(ran.json()["errors"][0]["what"], what, "{words}");
+        }
+    }
+}
+
+#[test]
 fn a_folder_keeps_one_study() {
     let folder = with_plan();
     let grid = "--means 1 --simulate 100 --repeats 3";

@@ -1,13 +1,12 @@
 //! Whether the law is a fair description of walks, by sets of walks that follow it.
 
-use super::{Drawn, Resampling, exact};
+use super::{Drawn, Resampling, exact, scored};
 use crate::dispersion::{Chance, Counter, How, P, share};
 use crate::error::{Code, Error};
 use crate::evaluate::CurveRow;
 use crate::params::{K, Mean};
 use crate::plan::Plan;
-use crate::score::Total;
-use crate::simulate::{SimulatedRow, Walks, redraw_lines};
+use crate::simulate::{Estimate, RealWalk, SimulatedRow, Walks, redraw_lines};
 use crate::watch::{Quiet, Watch, tell};
 use serde::Serialize;
 
@@ -21,12 +20,16 @@ const LEVEL: f64 = 0.05;
 pub struct Fairness {
     /// Root mean square difference of P(adequate), or P(enough), over the walks.
     pub off_call: f64,
+    /// Its Monte-Carlo standard error.
+    pub off_call_se: f64,
     /// P(so far apart or further, if the law were true).
     pub p_call: f64,
     /// Its Monte-Carlo standard error.
     pub p_call_se: f64,
     /// Root mean square difference of expected sites.
     pub off_sites: f64,
+    /// Its Monte-Carlo standard error.
+    pub off_sites_se: f64,
     /// P(so far apart or further, if the law were true).
     pub p_sites: f64,
     /// Its Monte-Carlo standard error.
@@ -51,33 +54,30 @@ pub(super) fn fairness(
             Counter::new(one.mean.get(), k).map_err(large)
         })
         .collect::<Result<_, _>>()?;
-    let own: Vec<_> = drawn.iter().map(|one| (one.mean, one.steps.clone())).collect();
+    let own: Vec<_> = drawn.iter().map(|one| (one.mean.get(), one.steps.clone())).collect();
     let real = apart(plan, drawn, &own, how, 0, watch)?;
     let mut further = [0_u32; 2];
     for set in 1..=how.sets {
         tell(watch, set.into(), how.sets.into())?;
         let mut chance = Chance::new(how.seed, set.into());
-        let rows: Vec<(Mean, Box<[Total]>)> = drawn
-            .iter()
-            .zip(&counters)
-            .map(|(one, counter)| {
-                let steps: Box<[Total]> = one.steps.iter().map(|_| counter.draw(&mut chance).into()).collect();
-                let total: Total = steps.iter().sum();
-                // Of walks without any enemy the law is that of next to none.
-                Ok((Mean::new((total as f64 / steps.len() as f64).max(1e-6))?, steps))
-            })
-            .collect::<Result<_, Error>>()?;
-        let found = apart(plan, drawn, &rows, how, set.into(), &Quiet)?;
-        further.iter_mut().zip(found.iter().zip(&real)).for_each(|(n, (found, real))| *n += u32::from(found >= real));
+        let made = |(one, counter): (&Drawn<'_>, &Counter)| {
+            scored(&plan.asked().score, one.steps.iter().map(|_| counter.draw(&mut chance)))
+        };
+        let made = drawn.iter().zip(&counters).map(made).collect::<Result<Vec<_>, _>>()?;
+        let found = apart(plan, drawn, &made, how, set.into(), &Quiet)?;
+        let pairs = found.iter().zip(&real);
+        further.iter_mut().zip(pairs).for_each(|(n, (found, real))| *n += u32::from(found.value >= real.value));
     }
     let [call, sites] = further.map(|further| share(further, how.sets));
     let se = |p: P| if let How::Drawn { se, .. } = p.how { se } else { 0.0 };
     let [off_call, off_sites] = real;
     Ok(Fairness {
-        off_call,
+        off_call: off_call.value,
+        off_call_se: off_call.se,
         p_call: call.p,
         p_call_se: se(call),
-        off_sites,
+        off_sites: off_sites.value,
+        off_sites_se: off_sites.se,
         p_sites: sites.p,
         p_sites_se: se(sites),
         sets: how.sets,
@@ -85,25 +85,43 @@ pub(super) fn fairness(
     })
 }
 
-/// Root mean square differences of the call from above and of sites, of walks drawn again from these rows.
+/// Root mean square differences of the call from above and of sites, of walks of these means and steps drawn again.
 fn apart(
     plan: &Plan,
     drawn: &[Drawn<'_>],
-    rows: &[(Mean, Box<[Total]>)],
+    real: &[RealWalk],
     how: &Resampling,
     set: u64,
     watch: &dyn Watch,
-) -> Result<[f64; 2], Error> {
+) -> Result<[Estimate; 2], Error> {
     // Each set has random numbers of its own.
     let walks = Walks::new(WALKS, (how.seed ^ set.rotate_right(12) >> 11) & ((1 << 53) - 1))?;
-    let found = redraw_lines(plan.lines(), rows, how.how, &walks, watch)?;
-    let exact = exact(plan, rows.iter().zip(drawn).map(|((mean, _), one)| (*mean, one.under)), watch)?;
-    let rms = |of: &dyn Fn(&SimulatedRow, &CurveRow) -> f64| {
-        let sum: f64 = found.iter().zip(&exact).map(|(found, exact)| of(found, exact) * of(found, exact)).sum();
-        libm::sqrt(sum / found.len() as f64)
+    let found = redraw_lines(plan.lines(), real, how.how, &walks, watch)?;
+    // Of walks without any enemy the law is that of next to none.
+    let means = real.iter().map(|(mean, _)| Mean::new(mean.max(1e-6))).collect::<Result<Vec<_>, _>>()?;
+    let exact = exact(plan, means.into_iter().zip(drawn.iter().map(|one| one.under)), watch)?;
+    let off = |of: &dyn Fn(&SimulatedRow, &CurveRow) -> Estimate| {
+        rms(&found.iter().zip(&exact).map(|(found, exact)| of(found, exact)).collect::<Vec<_>>())
     };
     Ok([
-        rms(&|found, exact| found.adequate.value + found.enough.value - exact.adequate - exact.enough),
-        rms(&|found, exact| found.expected_sites.value - exact.expected_sites),
+        off(&|found, exact| {
+            let (adequate, enough) = (found.adequate, found.enough);
+            let value = adequate.value + enough.value - exact.adequate - exact.enough;
+            // A plan makes one of these calls, the other has no error.
+            Estimate { value, se: adequate.se.max(enough.se) }
+        }),
+        off(&|found, exact| Estimate {
+            value: found.expected_sites.value - exact.expected_sites,
+            se: found.expected_sites.se,
+        }),
     ])
+}
+
+/// Root mean square of normal estimates xᵢ: Var x² = 4x²·se² + 2se⁴.
+fn rms(of: &[Estimate]) -> Estimate {
+    let n = of.len() as f64;
+    let square = |x: f64| x * x;
+    let value = libm::sqrt(of.iter().map(|x| square(x.value)).sum::<f64>() / n);
+    let variance: f64 = of.iter().map(|x| 4.0 * square(x.value * x.se) + 2.0 * square(square(x.se))).sum();
+    Estimate { value, se: if value > 0.0 { libm::sqrt(variance) / (2.0 * n * value) } else { 0.0 } }
 }

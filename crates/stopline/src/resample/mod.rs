@@ -1,6 +1,6 @@
 //! What a plan does over sites of real walks drawn again, and whether the negative binomial curve describes it.
 //!
-//! Each walk stands for a field whose mean is the walk's. Its sites are drawn again with or without replacement or in
+//! Each walk, counted in full whatever the plan scores of it, stands for a field whose mean is the walk's. Its sites are drawn again with or without replacement or in
 //! blocks of neighbours ([`Redraw`]), which assumes no law of counts, and the plan is walked over them; beside it stands
 //! the exact curve at that mean and the clumping taken to be true, or fitted to the other fields where each field is
 //! held out.
@@ -21,10 +21,10 @@ use crate::dispersion::{Dispersion, fit_counts};
 use crate::error::{Code, Error};
 use crate::evaluate::{CurveRow, curve_of_laws};
 use crate::lines::Call;
-use crate::params::{K, Level, MOST_SITES, Mean};
+use crate::params::{K, Level, Mean};
 use crate::plan::{Digest, Plan};
 use crate::score::{Score, Site, Total};
-use crate::simulate::{SimulatedRow, Walks, redraw_lines};
+use crate::simulate::{RealWalk, SimulatedRow, Walks, redraw_lines};
 use crate::watch::Watch;
 use serde::ser::{Serialize, SerializeMap, SerializeStruct, Serializer};
 
@@ -92,7 +92,7 @@ struct Drawn<'a> {
 /// Draws the sites of walks again and walks the plan over them, with the exact curve under `under` beside.
 ///
 /// # Errors
-/// `combination` where sites are not of the plan's size, the plan adds up no counts, the dispersion is not one k (or
+/// `combination` where sites are not of the plan's size or have several units, the dispersion is not one k (or
 /// Poisson), or less than three fields are to be held out one by one; `out_of_range` for a block of no sites or no walk
 /// with any enemy; as [`crate::simulate::simulate`].
 pub fn resample(
@@ -106,10 +106,8 @@ pub fn resample(
     let of_field = |field: &str| if how.hold_out { without(counts, field, watch) } else { Ok(*under) };
     let (mut drawn, mut without_any) = (Vec::new(), Vec::new());
     for walk in &counts.walks {
-        let steps = walk.present().map(|count| plan.asked().score.step(&Site::of(count)));
-        let steps = steps.collect::<Result<Box<[Total]>, _>>()?;
-        let total: Total = steps.iter().sum();
-        match Mean::new(total as f64 / steps.len() as f64) {
+        let (mean, steps) = scored(&plan.asked().score, walk.present())?;
+        match Mean::new(mean) {
             Ok(mean) => drawn.push(Drawn { walk, steps, mean, under: of_field(&walk.field)? }),
             Err(_) => without_any.push([walk.field.clone(), walk.visit.clone()]),
         }
@@ -118,8 +116,8 @@ pub fn resample(
         return Err(Error::new(Code::OutOfRange, "walks with any enemy", 0, "1 or more"));
     }
     let walks = Walks::new(how.walks, how.seed)?;
-    let steps: Vec<_> = drawn.iter().map(|one| (one.mean, one.steps.clone())).collect();
-    let found = redraw_lines(plan.lines(), &steps, how.how, &walks, watch)?;
+    let real: Vec<_> = drawn.iter().map(|one| (one.mean.get(), one.steps.clone())).collect();
+    let found = redraw_lines(plan.lines(), &real, how.how, &walks, watch)?;
     let exact = exact(plan, drawn.iter().map(|one| (one.mean, one.under)), watch)?;
     let fairness = fairness::fairness(plan, &drawn, how, watch)?;
     let rows = drawn.iter().zip(found).zip(exact).map(|((one, found), exact)| Resampled {
@@ -143,17 +141,14 @@ fn check(plan: &Plan, counts: &Counts, under: &Dispersion, how: &Resampling) -> 
         let allowed = format!("{}, as in the plan", plants.get());
         return combination("plants of a site", counts.plants.get().to_string(), allowed);
     }
-    if plan.asked().score != Score::Count {
-        return combination("score of the plan", plan.asked().score.as_str().to_owned(), "whole counts".to_owned());
+    if plan.asked().score.units() > 1.0 {
+        let allowed = "1: a walk has one count a site".to_owned();
+        return combination("units of a site", plan.asked().score.units().to_string(), allowed);
     }
     if !matches!(under, Dispersion::ConstantK { .. } | Dispersion::Poisson) {
         return combination("dispersion", under.name().to_owned(), "constant_k or poisson".to_owned());
     }
-    if let Redraw::Blocks(block) = how.how
-        && !(1..=MOST_SITES).contains(&block)
-    {
-        return Err(Error::new(Code::OutOfRange, "block", block, format!("a whole number from 1 to {MOST_SITES}")));
-    }
+    how.how.checked()?;
     if !(99..=100_000).contains(&how.sets) {
         return Err(Error::new(Code::OutOfRange, "sets", how.sets, "from 99 to 100000"));
     }
@@ -163,6 +158,16 @@ fn check(plan: &Plan, counts: &Counts, under: &Dispersion, how: &Resampling) -> 
         return Err(Error::new(Code::OutOfRange, "number of fields", fields.len(), allowed));
     }
     Ok(())
+}
+
+/// The mean of counts, and what a plan scores of each.
+pub(crate) fn scored(score: &Score, counts: impl Iterator<Item = u32>) -> Result<RealWalk, Error> {
+    let (mut total, mut steps) = (0.0, Vec::new());
+    for count in counts {
+        total += f64::from(count);
+        steps.push(score.step(&Site::of(count))?);
+    }
+    Ok((total / steps.len() as f64, steps.into()))
 }
 
 /// The dispersion common to the other fields.
@@ -177,26 +182,11 @@ fn exact(plan: &Plan, at: impl Iterator<Item = (Mean, Dispersion)>, watch: &dyn 
     for same in at.chunk_by(|a, b| a.1 == b.1) {
         let Some((_, under)) = same.first() else { continue };
         let means: Vec<Mean> = same.iter().map(|(mean, _)| *mean).collect();
-        let laws = means.iter().map(|&mean| under.laws(&Score::Count, mean)).collect::<Result<Vec<_>, _>>()?;
+        let laws = means.iter().map(|&mean| under.laws(&plan.asked().score, mean)).collect::<Result<Vec<_>, _>>()?;
         let means: Vec<f64> = means.iter().map(|mean| mean.get()).collect();
         rows.extend(curve_of_laws(plan.lines(), &means, &laws, watch)?.rows);
     }
     Ok(rows)
-}
-
-impl Serialize for Redraw {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut map = serializer.serialize_map(None)?;
-        match self {
-            Redraw::WithReplacement => map.serialize_entry("draw", "with_replacement")?,
-            Redraw::WithoutReplacement => map.serialize_entry("draw", "without_replacement")?,
-            Redraw::Blocks(block) => {
-                map.serialize_entry("draw", "blocks")?;
-                map.serialize_entry("block", block)?;
-            }
-        }
-        map.end()
-    }
 }
 
 impl Serialize for Resample {

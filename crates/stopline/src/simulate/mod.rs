@@ -122,23 +122,26 @@ pub fn simulate_lines(
     let kinds = means.iter().map(|&mean| source.walks(score, mean)).collect::<Result<Vec<_>, _>>()?;
     let places: Vec<u64> = means.iter().map(|mean| mean.get().to_bits()).collect();
     let counts = counts(lines, &places, &kinds, walks, watch)?;
-    Ok(means.iter().zip(&counts).map(|(&mean, counts)| SimulatedRow::of(lines, mean, walks.many, counts)).collect())
+    let row = |(mean, counts): (&Mean, &Vec<u64>)| SimulatedRow::of(lines, mean.get(), walks.many, counts);
+    Ok(means.iter().zip(&counts).map(row).collect())
 }
 
-/// Walks any lines over the steps of real walks drawn again, a row each; rows differ in `place` even where their means
-/// are the same.
+/// The mean of a real walk, and its steps.
+pub(crate) type RealWalk = (f64, Box<[Total]>);
+
+/// Walks any lines over real walks drawn again: a row each, from random numbers of its own even where means are the same.
 pub(crate) fn redraw_lines(
     lines: &Lines,
-    rows: &[(Mean, Box<[Total]>)],
+    real: &[RealWalk],
     how: Redraw,
     walks: &Walks,
     watch: &dyn Watch,
 ) -> Result<Vec<SimulatedRow>, Error> {
     let kind = |steps: &[Total]| Sites { own: None, common: None, later: None, redrawn: Some((steps.into(), how)) };
-    let kinds: Vec<_> = rows.iter().map(|(_, steps)| vec![(1.0, kind(steps))]).collect();
-    let places: Vec<u64> = (0..rows.len() as u64).collect(); // no mean has such small bits
+    let kinds: Vec<_> = real.iter().map(|(_, steps)| vec![(1.0, kind(steps))]).collect();
+    let places: Vec<u64> = (0..real.len() as u64).collect(); // no mean has such small bits
     let counts = counts(lines, &places, &kinds, walks, watch)?;
-    Ok(rows.iter().zip(&counts).map(|((mean, _), counts)| SimulatedRow::of(lines, *mean, walks.many, counts)).collect())
+    Ok(real.iter().zip(&counts).map(|((mean, _), counts)| SimulatedRow::of(lines, *mean, walks.many, counts)).collect())
 }
 
 /// How many walks stop with each call at each check, a list for each place, whose kinds of walks are given.

@@ -8,7 +8,7 @@ use super::lockstep::CALLS;
 use super::source::Origin;
 use crate::dispersion::Dispersion;
 use crate::lines::{Call, Lines};
-use crate::params::{K, Mean};
+use crate::params::K;
 use crate::plan::Digest;
 use serde::ser::{Serialize, SerializeMap, SerializeStruct, Serializer};
 
@@ -92,7 +92,7 @@ impl SimulatedRow {
     }
 
     /// The row of what was called at each check of `walks` walks.
-    pub(super) fn of(lines: &Lines, mean: Mean, walks: u64, counts: &[u64]) -> Self {
+    pub(super) fn of(lines: &Lines, mean: f64, walks: u64, counts: &[u64]) -> Self {
         let n = walks as f64;
         let rows = lines.rows();
         let share = |x: u64, possible: bool| {
@@ -125,7 +125,7 @@ impl SimulatedRow {
             0.5 * f64::from(quantile((share + error).min(1.0)) - quantile((share - error).max(0.0)))
         };
         Self {
-            mean: mean.get(),
+            mean,
             adequate: called(Call::Adequate),
             inadequate: called(Call::Inadequate),
             marginal: called(Call::Marginal),

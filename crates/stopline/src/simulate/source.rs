@@ -13,6 +13,7 @@ use crate::law::{Law, Pool};
 use crate::params::{K, MOST_SITES, Mean, Share};
 use crate::score::Score;
 use serde::Serialize;
+use serde::ser::{SerializeMap, Serializer};
 
 /// Neighbours that have a part of their counts in common.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -83,6 +84,53 @@ pub enum Redraw {
     /// So many neighbours after one another from a random place, the last site being a neighbour of the first
     /// (circular blocks: Politis & Romano 1992).
     Blocks(u32),
+}
+
+impl Redraw {
+    /// Itself, where a block is no empty one.
+    pub(crate) fn checked(self) -> Result<Self, Error> {
+        match self {
+            Self::Blocks(block) if !(1..=MOST_SITES).contains(&block) => {
+                Err(Error::new(Code::OutOfRange, "block", block, format!("a whole number from 1 to {MOST_SITES}")))
+            }
+            how => Ok(how),
+        }
+    }
+
+    /// The word used in every language and file, and the sites of a block.
+    #[must_use]
+    pub const fn word(self) -> (&'static str, Option<u32>) {
+        match self {
+            Self::WithReplacement => ("with_replacement", None),
+            Self::WithoutReplacement => ("without_replacement", None),
+            Self::Blocks(block) => ("blocks", Some(block)),
+        }
+    }
+
+    /// What a word and the sites of a block say.
+    ///
+    /// # Errors
+    /// `usage` for another word; `out_of_range` for a block of no sites.
+    pub fn of(word: &str, block: u32) -> Result<Self, Error> {
+        match word {
+            "with_replacement" => Ok(Self::WithReplacement),
+            "without_replacement" => Ok(Self::WithoutReplacement),
+            "blocks" => Self::Blocks(block).checked(),
+            _ => Err(Error::new(Code::Usage, "draw", word, "with_replacement, without_replacement or blocks")),
+        }
+    }
+}
+
+impl Serialize for Redraw {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(None)?;
+        let (word, block) = self.word();
+        map.serialize_entry("draw", word)?;
+        if block.is_some() {
+            map.serialize_entry("block", &block)?;
+        }
+        map.end()
+    }
 }
 
 /// What a source is, as an evaluation states it.

@@ -1,7 +1,7 @@
-//! Large studies: plans × clumping × shared parts × repeats, each cell simulated on its own.
+//! Large studies: plans × (clumping × shared parts, and real walks drawn again) × repeats, each cell simulated on its own.
 //!
-//! A *cell* is one plan under one k and one shared part, walked so many times at each mean; a repeat is the same from
-//! other random numbers. A cell's numbers are a function of what it is: its seed is drawn from the study's seed, the plan
+//! A *cell* is one plan under one k and one shared part, walked so many times at each mean, or one plan over the sites of
+//! each real walk drawn again in one way ([`Redraw`]); a repeat is the same from other random numbers. A cell's numbers are a function of what it is: its seed is drawn from the study's seed, the plan
 //! and its own numbers by SHA-256, so that they depend neither on the other cells nor on who computes them, when or in
 //! which order, and a grid can grow without changing what was computed before.
 //!
@@ -10,20 +10,23 @@
 //! byte.
 
 mod cell;
+mod real;
 mod run;
 pub mod shard;
 mod spec;
 mod table;
 
-pub use cell::Cell;
+pub use cell::{Cell, Walked};
+pub use real::Real;
 pub use run::{Sink, run};
 pub use table::table;
 
-use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
 use crate::params::{K, Mean, Share};
 use crate::plan::{Digest, Plan};
-use crate::simulate::{Clustered, Run, Source, Walks};
+#[cfg(doc)]
+use crate::simulate::Redraw;
+use crate::simulate::{Run, Walks};
 
 /// Most cells of a study.
 const MOST_CELLS: usize = 10_000_000;
@@ -36,6 +39,7 @@ pub struct Grid {
     shared: Vec<Share>,
     run: Run,
     means: Vec<Mean>,
+    real: Option<Real>,
     walks: u64,
     repeats: u32,
     seed: u64,
@@ -52,9 +56,11 @@ pub struct Crossed {
     pub shared: Vec<Share>,
     /// Sites these are common to.
     pub run: Run,
-    /// True means.
+    /// True means; none where only real walks are drawn again.
     pub means: Vec<Mean>,
-    /// Walks at each mean.
+    /// Real walks that are drawn again beside those of the clumping and shared parts.
+    pub real: Option<Real>,
+    /// Walks at each mean, or over each real walk.
     pub walks: u64,
     /// Repeats of each cell from other random numbers.
     pub repeats: u32,
@@ -69,12 +75,14 @@ impl Grid {
     /// `combination` where something is crossed with nothing, two plans have one name, or a plan does not fit a
     /// clumping; `out_of_range` for walks or the seed; `too_much_work` for more than ten million cells.
     pub fn new(crossed: Crossed) -> Result<Self, Error> {
-        let Crossed { plans, k, shared, run, means, walks, repeats, seed } = crossed;
+        let Crossed { plans, k, shared, run, means, real, walks, repeats, seed } = crossed;
         Walks::new(walks, seed)?;
-        let many = [plans.len(), k.len(), shared.len(), means.len().min(1), usize::try_from(repeats).unwrap_or(0)];
+        let laws = if means.is_empty() { Some(0) } else { k.len().checked_mul(shared.len()) };
+        let sources = laws.and_then(|laws| laws.checked_add(real.as_ref().map_or(0, |real| real.ways.len())));
+        let many = [plans.len(), sources.unwrap_or(usize::MAX), usize::try_from(repeats).unwrap_or(0)];
         let cells = many.iter().try_fold(1_usize, |cells, n| cells.checked_mul(*n)).unwrap_or(usize::MAX);
-        if cells == 0 {
-            let allowed = "at least one plan, clumping, shared part, mean and repeat";
+        if cells == 0 || k.is_empty() || shared.is_empty() {
+            let allowed = "at least one plan, clumping, shared part and repeat, and a mean or a real walk";
             return Err(Error::about(Code::Combination, "study of nothing", allowed));
         }
         if cells > MOST_CELLS {
@@ -85,11 +93,9 @@ impl Grid {
                 return Err(Error::new(Code::Combination, "name of two plans", name, "a name for each"));
             }
         }
-        let grid = Self { plans, k, shared, run, means, walks, repeats, seed };
+        let grid = Self { plans, k, shared, run, means, real, walks, repeats, seed };
         for number in (0..grid.cells()).step_by(usize::try_from(repeats).unwrap_or(1)) {
-            let cell = grid.cell(number)?;
-            let source = cell.source()?;
-            grid.means.iter().try_for_each(|&mean| source.walks(&cell.plan.asked().score, mean).map(|_| ()))?;
+            grid.cell(number)?.check()?;
         }
         Ok(grid)
     }
@@ -97,22 +103,38 @@ impl Grid {
     /// Number of cells.
     #[must_use]
     pub fn cells(&self) -> usize {
-        self.plans.len() * self.k.len() * self.shared.len() * self.repeats as usize
+        self.plans.len() * self.sources() * self.repeats as usize
     }
 
-    /// The cell of a number below [`Self::cells`]: repeats vary fastest, plans slowest.
+    /// Laws at the means.
+    fn laws(&self) -> usize {
+        if self.means.is_empty() { 0 } else { self.k.len() * self.shared.len() }
+    }
+
+    /// Laws, and ways to draw real walks again.
+    fn sources(&self) -> usize {
+        self.laws() + self.real.as_ref().map_or(0, |real| real.ways.len())
+    }
+
+    /// The cell of a number below [`Self::cells`]: repeats vary fastest, plans slowest; real walks come after laws.
     ///
     /// # Errors
     /// `out_of_range` for any other number.
     pub fn cell(&self, number: usize) -> Result<Cell<'_>, Error> {
         let (rest, repeat) = (number / self.repeats as usize, number % self.repeats as usize);
-        let (rest, shared) = (rest / self.shared.len(), self.shared.get(rest % self.shared.len()));
-        let (rest, k) = (rest / self.k.len(), self.k.get(rest % self.k.len()));
-        let (Some((name, plan)), Some(&k), Some(&shared)) = (self.plans.get(rest), k, shared) else {
+        let (plan, source) = (self.plans.get(rest / self.sources()), rest % self.sources());
+        let walked = match source.checked_sub(self.laws()) {
+            Some(way) => self.real.as_ref().and_then(|real| Some(Walked::Real(real, *real.ways.get(way)?))),
+            None => {
+                let (k, shared) = (self.k.get(source / self.shared.len()), self.shared.get(source % self.shared.len()));
+                k.zip(shared).map(|(&k, &shared)| Walked::Law { k, shared })
+            }
+        };
+        let (Some((name, plan)), Some(walked)) = (plan, walked) else {
             let allowed = format!("below {}", self.cells());
             return Err(Error::new(Code::OutOfRange, "number of a cell", number, allowed));
         };
-        Ok(Cell { grid: self, number, name, plan, k, shared, repeat })
+        Ok(Cell { grid: self, number, name, plan, walked, repeat })
     }
 
     /// True means.
@@ -125,19 +147,5 @@ impl Grid {
     #[must_use]
     pub fn digest(&self) -> Digest {
         Digest::of_bytes(self.to_json().as_bytes())
-    }
-}
-
-impl Cell<'_> {
-    /// Where its counts come from.
-    fn source(&self) -> Result<Box<dyn Source>, Error> {
-        let under = match self.k {
-            Some(k) => Dispersion::ConstantK { k },
-            None => self.plan.asked().dispersion,
-        };
-        if self.shared.get() == 0.0 {
-            return Ok(Box::new(under));
-        }
-        Ok(Box::new(Clustered::new(under, self.shared, self.grid.run)?))
     }
 }

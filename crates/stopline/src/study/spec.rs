@@ -1,10 +1,11 @@
 //! The grid of a study as text, from which it can be made again.
 
-use super::{Crossed, Grid, cell};
+use super::real::Walk;
+use super::{Crossed, Grid, Real, cell};
 use crate::error::{Code, Error};
-use crate::params::{K, Mean, Share};
+use crate::params::{K, Mean, Plants, Share};
 use crate::plan::Plan;
-use crate::simulate::Run;
+use crate::simulate::{Redraw, Run};
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
@@ -21,9 +22,41 @@ struct Text {
     shared: Vec<f64>,
     run: Option<u32>,
     means: Vec<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    real: Option<RealText>,
     walks: u64,
     repeats: u32,
     seed: u64,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RealText {
+    plants: u16,
+    ways: Vec<Way>,
+    walks: Vec<Walk>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Way {
+    draw: String,
+    block: Option<u32>,
+}
+
+impl RealText {
+    fn of(real: &Real) -> Self {
+        let way = |how: &Redraw| {
+            let (draw, block) = how.word();
+            Way { draw: draw.to_owned(), block }
+        };
+        Self { plants: real.plants.get(), ways: real.ways.iter().map(way).collect(), walks: real.walks.clone() }
+    }
+
+    fn real(self) -> Result<Real, Error> {
+        let way = |way: Way| Redraw::of(&way.draw, way.block.unwrap_or(0));
+        Real::of(Plants::new(self.plants)?, self.ways.into_iter().map(way).collect::<Result<_, _>>()?, self.walks)
+    }
 }
 
 #[derive(Serialize, Deserialize)]
@@ -51,6 +84,7 @@ impl Grid {
             shared: self.shared.iter().map(|share| share.get()).collect(),
             run: cell::run(self.run),
             means: self.means.iter().map(|mean| mean.get()).collect(),
+            real: self.real.as_ref().map(RealText::of),
             walks: self.walks,
             repeats: self.repeats,
             seed: self.seed,
@@ -76,6 +110,7 @@ impl Grid {
             shared: text.shared.into_iter().map(Share::new).collect::<Result<_, _>>()?,
             run: text.run.map_or(Run::WholeWalk, Run::Sites),
             means: text.means.into_iter().map(Mean::new).collect::<Result<_, _>>()?,
+            real: text.real.map(RealText::real).transpose()?,
             walks: text.walks,
             repeats: text.repeats,
             seed: text.seed,

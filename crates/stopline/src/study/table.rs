@@ -1,4 +1,4 @@
-//! The table of a study that is done: a row a cell and mean, in the order of the grid.
+//! The table of a study that is done: a row a cell and mean, or a cell and real walk, in the order of the grid.
 
 use super::Grid;
 use crate::error::{Code, Error};
@@ -6,8 +6,10 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 
 /// Columns of the cell, then those of its rows.
-const OF_CELL: [&str; 8] = ["plan", "digest", "k", "shared", "run", "repeat", "walks", "seed"];
-const OF_ROW: [&str; 17] = [
+const OF_CELL: [&str; 10] = ["plan", "digest", "k", "shared", "run", "draw", "block", "repeat", "walks", "seed"];
+const OF_ROW: [&str; 19] = [
+    "field",
+    "visit",
     "mean",
     "adequate",
     "adequate_se",
