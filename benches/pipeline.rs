@@ -10,6 +10,7 @@ use std::hint::black_box;
 use std::time::Duration;
 use stopline::compare::{Ground, USUAL_SITES, Way, compare, means_around};
 use stopline::counts::{Counts, Reading};
+use stopline::decide::CheckOfK;
 use stopline::dispersion::{Frequencies, fit_counts};
 use stopline::estimate::estimates;
 use stopline::evaluate::{Evaluator, InstructionSet, calls_of_laws, clustered_lines, curve_of_laws};
@@ -265,6 +266,14 @@ fn shared_out(c: &mut Criterion) {
     }
 }
 
+/// The check of k while walking: laws of pairs at each look, the level, its power.
+fn check_of_k(c: &mut Criterion) {
+    let plan = CASES[0].wald();
+    let mut group = group(c, "check-of-k-A");
+    group.sample_size(10);
+    group.bench_function("best", |b| b.iter(|| CheckOfK::of(black_box(&plan), &Quiet).unwrap().level()));
+}
+
 /// Estimate and interval of every stop with a plain mean up to four times the adequate threshold.
 fn estimates_of_all(c: &mut Criterion) {
     let plan = CASES[0].wald();
@@ -378,6 +387,7 @@ criterion_group!(
     new,
     curve,
     estimates_of_all,
+    check_of_k,
     simulated,
     shared_out
 );

@@ -374,6 +374,9 @@ pub struct Plan {
     /// Write the field card here
     #[arg(long, value_name = "FILE", help_heading = "Files")]
     pub card: Option<PathBuf>,
+    /// Write here the plan of the same request for half the k, to walk by where counts turn out more clumped than planned
+    #[arg(long, value_name = "PLAN", help_heading = "Files")]
+    pub fallback: Option<PathBuf>,
     #[command(flatten)]
     pub reading: ReadingArguments,
 }
@@ -458,12 +461,13 @@ Examples; in the second and third neighbouring sites are alike:
   stopline evaluate plan.json --means 0.5,1,2 --shared 0.25 --run 5
   stopline evaluate plan.json --means 0.5,1,2 --simulate 100000 --shared 0.25 --run 5
   stopline evaluate plan.json --sensitivity
+  stopline evaluate plan.json --check-of-k
   stopline evaluate plan.json --resample counts.csv --redraw blocks --hold-out")]
 pub struct Evaluate {
     /// Plan file (`-`: standard input)
     pub plan: PathBuf,
     /// True means per site (for positive units, shares)
-    #[arg(long, value_name = "MEAN,...", required_unless_present_any = ["sensitivity", "resample"])]
+    #[arg(long, value_name = "MEAN,...", required_unless_present_any = ["sensitivity", "resample", "check_of_k"])]
     pub means: Option<String>,
     /// True clumping, one or several [default: the plan's own]
     #[arg(long, value_name = "K,...")]
@@ -471,6 +475,9 @@ pub struct Evaluate {
     /// What if one thing is otherwise: k, what the bucket catches, an observer, a bare part, one corner
     #[arg(long, conflicts_with_all = ["k", "simulate", "shared"])]
     pub sensitivity: bool,
+    /// How the check of k while walking behaves: false alarms, and how much clumping it notices, of one field and of a season
+    #[arg(long, conflicts_with_all = ["k", "simulate", "shared", "sensitivity", "estimates", "stops", "resample"])]
+    pub check_of_k: bool,
     /// Share of the enemies that the bucket catches [default: 0.8]
     #[arg(long, value_name = "SHARE", requires = "sensitivity")]
     pub caught: Option<String>,
@@ -724,6 +731,9 @@ pub struct Decide {
     /// In plain words, for a grower
     #[arg(long, conflicts_with = "json")]
     pub words: bool,
+    /// The plan for a lower k (see plan --fallback): what it says is told where counts are more clumped than planned
+    #[arg(long, value_name = "PLAN")]
+    pub fallback: Option<PathBuf>,
     /// Also write a record of the decision, as JSON or (.csv) as a table
     #[arg(long, value_name = "FILE")]
     pub record: Option<PathBuf>,
@@ -759,6 +769,9 @@ pub struct Walk {
     /// File that keeps every entry [default: walk-FIELD-VISIT.jsonl; without a plan counts.csv]
     #[arg(long, value_name = "FILE")]
     pub log: Option<PathBuf>,
+    /// The plan for a lower k (see plan --fallback): what it says is told where counts are more clumped than planned
+    #[arg(long, value_name = "PLAN", requires = "plan", conflicts_with = "practice")]
+    pub fallback: Option<PathBuf>,
     /// Groups of enemies that are counted apart; they are added
     #[arg(long, value_name = "NAME,...", value_delimiter = ',')]
     pub groups: Vec<String>,

@@ -1,10 +1,12 @@
 //! `stopline decide`: what the counts of a walk come to.
 
+use crate::clumped::{self, Fallback};
 use crate::failure::Failure;
 use crate::output::Answer;
 use crate::values;
 use crate::words::{figures, many, wrapped};
 use crate::{arguments, input, record};
+use serde::Serialize;
 use std::sync::Arc;
 use stopline::decide::{Decision, Entry, Estimate, Forecast, NextCheck, Walk, WhatNext};
 use stopline::estimate::{AnyTime, Order};
@@ -33,20 +35,40 @@ pub fn run(args: &arguments::Decide, json: bool) -> Result<Answer, Failure> {
     };
     let skipped = walk.state().skipped;
     let decision = walk.decision_at(level, order);
+    let fallback = args.fallback.as_deref().map(|path| Fallback::read(path, walk.plan())).transpose()?;
+    let fallback = match fallback.filter(|_| clumped::alarmed(&decision)) {
+        Some(fallback) => Some((fallback.decision(&walk)?, fallback.name())),
+        None => None,
+    };
     let note = (skipped > 0)
         .then(|| format!("{} not counted (NA or skipped) and passed over: never 0", many(skipped, "site")));
     let design = walk.plan().asked();
     let mut answer = if json {
-        Answer { notes: note.into_iter().collect(), ..Answer::json(&decision) }
-    } else if args.words {
-        Answer::text(plainly(&decision, design))
+        let whole = WithFallback { decision: &decision, fallback: fallback.as_ref().map(|(d, _)| d) };
+        Answer { notes: note.into_iter().collect(), ..Answer::json(&whole) }
     } else {
-        Answer::text(text(&decision, design, note))
+        let said = fallback.map(|(d, name)| by_fallback(&d, &name)).unwrap_or_default();
+        Answer::text(said + &if args.words { plainly(&decision, design) } else { text(&decision, design, note) })
     };
     if let Some(path) = &args.record {
         answer.files.push((path.clone(), record::of(path, &walk, &head, &decision)?));
     }
     Ok(answer)
+}
+
+/// A decision, with that of the plan for a lower k where counts are more clumped than planned.
+#[derive(Serialize)]
+struct WithFallback<'a> {
+    #[serde(flatten)]
+    decision: &'a Decision,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    fallback: Option<&'a Decision>,
+}
+
+/// What the plan for a lower k says.
+pub fn by_fallback(d: &Decision, name: &str) -> String {
+    let next = d.next_check.as_ref().map(|check| format!(" {}", next_check(check, d.total))).unwrap_or_default();
+    wrapped("", &format!("More clumped than planned. By the plan for a lower k ({name}): {}.{next}", verdict(d)))
 }
 
 /// The walk of the counts on the command line.
@@ -129,9 +151,12 @@ fn text(d: &Decision, design: &Design, note: Option<String>) -> String {
         d.any_time.iter().flat_map(any_time).for_each(|text| out += &wrapped("", &text));
     }
     d.what_next.iter().flat_map(what_next).for_each(|text| out += &wrapped("", &text));
+    d.check_of_k.iter().for_each(|look| out += &wrapped("", &look.reading));
     note.iter().for_each(|note| out += &wrapped("", &format!("Note: {note}.")));
     out.push('\n');
-    d.cautions.iter().for_each(|caution| out += &wrapped("", &caution.text));
+    // An alarm was told above.
+    let cautions = d.cautions.iter().filter(|caution| caution.code != "more_clumped");
+    cautions.for_each(|caution| out += &wrapped("", &caution.text));
     out
 }
 
@@ -183,7 +208,7 @@ fn any_time(told: &AnyTime) -> Vec<String> {
 }
 
 /// What is still to come.
-fn what_next(next: &WhatNext) -> Vec<String> {
+pub fn what_next(next: &WhatNext) -> Vec<String> {
     let calls = |forecast: &Forecast| {
         let chance = |(call, p): &(Call, f64)| format!("{} {:.0}", call.as_str(), 100.0 * p);
         let calls: Vec<String> = forecast.calls.iter().map(chance).collect();

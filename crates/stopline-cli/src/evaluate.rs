@@ -4,7 +4,7 @@ use crate::failure::Failure;
 use crate::output::{self, Answer};
 use crate::simulated::{self, Simulation, clustered};
 use crate::words::{figures, wrapped};
-use crate::{arguments, input, resample, sensitivity, values};
+use crate::{arguments, clumped, input, resample, sensitivity, values};
 use serde::Serialize;
 use stopline::estimate::{AfterStop, Behaviour, EstimatedStop};
 use stopline::evaluate::{CurveRow, Evaluation, evaluate, evaluate_clustered, sensitivity};
@@ -41,6 +41,10 @@ pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<
         return Ok(if json { Answer::json(&found) } else { Answer::text(sensitivity::text(&found)) });
     }
     let means = means.unwrap_or_default();
+    if args.check_of_k {
+        let found = plan.check_of_k()?.report(plan.digest().as_str(), &means, watch)?;
+        return Ok(if json { Answer::json(&found) } else { Answer::text(clumped::text(&found)) });
+    }
     let under = match ks {
         Some(ks) => ks.into_iter().map(|k| Dispersion::ConstantK { k }).collect(),
         None => vec![plan.asked().dispersion],

@@ -2,16 +2,19 @@
 
 use crate::failure::Failure;
 use crate::output::{self, Answer};
-use crate::proportion::{WithProportion, relation};
+use crate::proportion::{Whole, relation};
 use crate::words::{figures, many, one_line, quoted, wrapped};
-use crate::{arguments, capped, input, study, values};
+use crate::{arguments, capped, clumped, input, study, values};
 use std::fs;
 use std::path::Path;
+use stopline::counts::Counts;
+use stopline::decide::{Season, season};
 use stopline::dispersion::{
     Bound, Clumping, Draws, Estimate, FieldFit, Fit, Minutes, Needed, Origin, PlantsOfSites, Stopped, Studying, Why,
     fit_counts, fit_proportion, fit_summaries, study_counts,
 };
-use stopline::{Code, Error, Level, Mean, Watch};
+use stopline::plan::Plan;
+use stopline::{Code, Error, K, Level, Mean, Total, Watch};
 
 /// Walks to look at that are listed.
 const SHOWN: usize = 20;
@@ -37,9 +40,11 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
         return capped::fit(args, &counts, most, level, json, watch);
     }
     let plan = args.stopped_by.as_deref().map(input::plan).transpose()?;
+    let mut together = None;
     let mut fit = if args.study { study_counts(&counts, &how, watch)? } else { fit_counts(&counts, level, watch)? };
     if let Some(plan) = &plan {
         fit = fit.stopped_by(&counts, plan.lines(), watch)?;
+        together = Some(season_of(&counts, plan, watch));
     }
     if let Some(quality) = quality {
         fit = fit.with_needed(&counts, quality).map_err(|e| e.named("--quality"))?;
@@ -51,7 +56,8 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     let csv = args.csv.iter().map(|path| Ok((path.clone(), fit.to_csv()?))).collect::<Result<Vec<_>, Error>>()?;
     let proportion = above.map(|above| fit_proportion(&counts, above, level)).transpose()?;
     if json {
-        let whole = WithProportion { fit: &fit, proportion: proportion.as_ref() };
+        let check_of_k = together.as_ref().and_then(|found| found.as_ref().ok()).map(|(season, _)| season);
+        let whole = Whole { fit: &fit, proportion: proportion.as_ref(), check_of_k };
         return Ok(Answer { notes: counts.notes(), files: csv, ..Answer::json(&whole) });
     }
     let mut text = format!("{} of {}\n", many(counts.walks.len() as u64, "walk"), plants(counts.plants.get()));
@@ -64,6 +70,13 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     text += &common(&fit);
     if let Some(of) = &fit.stopped {
         text += &stopped(of);
+        match &together {
+            Some(Ok((season, k))) => text += &clumped::season(season, *k),
+            Some(Err(e)) => {
+                text += &wrapped("", &format!("Whether they are more clumped than planned was not checked: {e}."))
+            }
+            None => {}
+        }
     }
     text += &proportion.as_ref().map(relation).unwrap_or_default();
     if let Some(of) = &fit.needed {
@@ -272,6 +285,13 @@ fn common(fit: &Fit) -> String {
 
 fn run_length(args: &arguments::Fit) -> Result<u32, Error> {
     args.run_length.as_deref().map_or(Ok(5), |text| values::whole("--run", text, 2, 1000))
+}
+
+/// What the walks say of the plan's k together, with that k.
+fn season_of(counts: &Counts, plan: &Plan, watch: &dyn Watch) -> Result<(Season, Option<f64>), Error> {
+    let check = plan.check_of_k()?;
+    let walks: Vec<Vec<Total>> = counts.walks.iter().map(|walk| walk.present().map(Total::from).collect()).collect();
+    Ok((season(check, &walks, watch)?, check.k().map(K::get)))
 }
 
 fn stopped(of: &Stopped) -> String {

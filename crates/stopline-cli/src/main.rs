@@ -13,6 +13,7 @@ mod arguments;
 mod beside;
 mod capped;
 mod card;
+mod clumped;
 mod compare;
 mod decide;
 mod evaluate;

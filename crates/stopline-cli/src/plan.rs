@@ -223,6 +223,13 @@ fn answer(
         Answer::text(report(plan, how, watch)?)
     };
     answer.files.extend(args.out.iter().map(|path| (path.clone(), file.clone())));
+    if let Some(path) = &args.fallback {
+        let fallback = plan.fallback(watch).map_err(|e| {
+            let name = format!("--fallback, {}", e.what());
+            e.named(name)
+        })?;
+        answer.files.push((path.clone(), fallback.to_json()?));
+    }
     answer.files.extend(args.card.iter().map(|path| (path.clone(), stopline::card(plan))));
     Ok(answer)
 }
@@ -245,11 +252,12 @@ fn files_differ(args: &arguments::Plan) -> Result<(), Error> {
         ("--lines", &args.shape.lines),
         ("--out", &args.out),
         ("--card", &args.card),
+        ("--fallback", &args.fallback),
     ];
     let mut seen: Vec<(&str, PathBuf)> = Vec::new();
     for (flag, path) in flags.into_iter().filter_map(|(flag, path)| Some((flag, path.as_ref()?))) {
         // A file that is not there yet has a folder that is.
-        if path.as_os_str() == "-" && matches!(flag, "--out" | "--card") {
+        if path.as_os_str() == "-" && matches!(flag, "--out" | "--card" | "--fallback") {
             return Err(Error::new(Code::Usage, flag, "-", "a file; --json prints the plan, `stopline card` the card"));
         }
         let folder = path.parent().and_then(|folder| fs::canonicalize(folder.join(".")).ok());

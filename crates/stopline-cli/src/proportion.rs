@@ -2,15 +2,19 @@
 
 use crate::words::{figures, many, wrapped};
 use serde::Serialize;
+use stopline::decide::Season;
 use stopline::dispersion::{Fit, ProportionFit};
 
-/// A fit, and the relation of positive sites to the mean where it was asked for.
+/// A fit, and what was asked for beside it.
 #[derive(Serialize)]
-pub struct WithProportion<'a> {
+pub struct Whole<'a> {
     #[serde(flatten)]
     pub fit: &'a Fit,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub proportion: Option<&'a ProportionFit>,
+    /// What walks that a plan stopped say together of its k.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub check_of_k: Option<&'a Season>,
 }
 
 /// The relation of positive sites to the mean, and how a plan takes it.

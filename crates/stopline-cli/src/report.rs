@@ -1,6 +1,7 @@
 //! The report of a plan, for the person who will walk it.
 
 use crate::beside::beside;
+use crate::clumped;
 use crate::fewer::{Other, fewer};
 use crate::fit;
 use crate::less::less;
@@ -64,6 +65,7 @@ pub fn report(plan: &Plan, how: &Report<'_>, watch: &dyn Watch) -> Result<String
         out += &truth(plan, watch)?;
     }
     stated(plan).iter().for_each(|said| out += &wrapped("", said));
+    out += &wrapped("", &clumped::of_plan(plan));
     out.push('\n');
     out += &stops(plan);
     out += &straight(plan);

@@ -12,6 +12,7 @@ mod talk;
 mod tally;
 
 use crate::arguments;
+use crate::clumped::Fallback;
 use crate::failure::Failure;
 use crate::input;
 use crate::output::Answer;
@@ -32,13 +33,14 @@ pub fn run(args: &arguments::Walk, json: bool) -> Result<Answer, Failure> {
     if args.practice {
         return practice::run(args, plan, &talk, json);
     }
+    let fallback = args.fallback.as_deref().map(|path| Fallback::read(path, &plan)).transpose()?;
     let mut decisions: Vec<Decision> = Vec::new();
     let (mut field, mut log) = (args.field.clone(), args.log.clone());
     while let Some(name) = named(&talk, field)? {
         let visit = args.visit.clone().unwrap_or_else(today);
         let path = log.unwrap_or_else(|| beside(args.log.as_deref(), &name, &visit));
         let Some(mut tally) = Tally::open(&talk, &path, &plan, &name, &visit, &args.groups)? else { break };
-        let next = tally.run(&talk)?;
+        let next = tally.run(&talk, fallback.as_ref())?;
         decisions.push(tally.decision());
         tally.close(&talk)?;
         match next {

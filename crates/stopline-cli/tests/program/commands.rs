@@ -247,6 +247,7 @@ fn decisions_of_a_walk() {
             "after_stop",
             "any_time",
             "cautions",
+            "check_of_k",
             "ended_by",
             "estimate",
             "final",

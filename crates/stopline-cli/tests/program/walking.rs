@@ -110,6 +110,90 @@ fn what_is_confirmed_survives_a_kill() {
     assert!(ran.out.contains("Site 4:"), "{}", ran.out);
 }
 
+/// Killed at any moment while counts pour in: the log holds what was confirmed, in order, and goes on.
+#[test]
+fn a_kill_at_any_moment_keeps_what_was_confirmed() {
+    let folder = with_plan();
+    let words = "walk plan.json --field Rail --log rail.jsonl";
+    let mut known = 0;
+    for kill in 0..15_u64 {
+        let mut walk = Spoken::new(folder.command(words));
+        walk.until(&format!("Site {}:", known + 1));
+        for count in 1..=20 {
+            walk.types(&count.to_string());
+        }
+        std::thread::sleep(std::time::Duration::from_millis(3 * kill));
+        walk.child.kill().unwrap(); // SIGKILL
+        walk.child.wait().unwrap();
+        let mut said = String::new();
+        walk.output.read_to_string(&mut said).unwrap();
+        let confirmed = said.matches(" taken.").count();
+        // The first line is on disk before the first count is asked for.
+        let log = folder.read("rail.jsonl");
+        let whole = log.rsplit_once('\n').map_or("", |(whole, _)| whole);
+        let entries: Vec<Value> = whole.lines().skip(1).map(|line| serde_json::from_str(line).unwrap()).collect();
+        let counts: Vec<u64> = entries[known..].iter().map(|entry| entry["counts"][0].as_u64().unwrap()).collect();
+        assert!((confirmed..=20).contains(&counts.len()), "{confirmed} {counts:?}");
+        assert!((1..).zip(&counts).all(|(i, &count)| i == count), "{counts:?}");
+        known = entries.len();
+        let d = folder.does("decide --log rail.jsonl --json").json();
+        assert_eq!(d["sites"].as_u64().unwrap() + d["after_stop"].as_u64().unwrap(), known as u64);
+    }
+    assert!(known > 0);
+}
+
+#[test]
+fn an_alarm_names_the_plan_for_a_lower_k() {
+    let folder = Folder::new();
+    let plan = "plan --k 2 --plants 3 --per site --inadequate 1.5 --adequate 3 --min-sites 5 --max-sites 25";
+    let report = folder.does(&format!("{plan} --out plan.json --fallback low.json")).out;
+    assert!(flat(&report).contains("silence is not reassurance"), "{report}");
+    let low: Value = serde_json::from_str(&folder.read("low.json")).unwrap();
+    assert_eq!(low["dispersion"]["k"], 1.0);
+    let d = folder.does("decide plan.json --counts 0,0,9,1 --fallback low.json --json").json();
+    assert_eq!((&d["check_of_k"]["alarmed_at"], &d["cautions"][0]["code"]), (&3.into(), &"more_clumped".into()));
+    assert_eq!((&d["check_of_k"]["sites"], &d["fallback"]["verdict"]), (&4.into(), &"keep_sampling".into()));
+    let calm = folder.does("decide plan.json --counts 2,3,1,2 --fallback low.json --json").json();
+    assert_eq!((&calm["check_of_k"]["alarmed_at"], &calm["fallback"]), (&Value::Null, &Value::Null));
+    let text = flat(&folder.does("decide plan.json --counts 2,3,1,2").out);
+    assert!(text.contains("no alarm. Silence is not reassurance"), "{text}");
+    let ran = typed(&folder, "walk plan.json --field Ruff --log ruff.jsonl --fallback low.json", "0\n0\n9\nleave\n");
+    let said = flat(&ran.out);
+    assert!(
+        said.contains("MORE CLUMPED THAN PLANNED") && said.contains("By the plan for a lower k (low.json)"),
+        "{said}"
+    );
+    assert!(ran.out.lines().all(|line| line.len() <= 80));
+    // What each walk is told after a site: sites still likely, at both thresholds too, and the chance of each call.
+    assert!(
+        said.contains("As counted so far:") && said.contains("If truly 1.5:") && said.contains("If truly 3:"),
+        "{said}"
+    );
+    // Another site cannot be its fallback; a plan without the check says why.
+    folder.does("plan --k 2 --plants 1 --per site --inadequate 1.5 --adequate 3 --out one.json");
+    let ran = folder.run("decide plan.json --counts 1 --fallback one.json --json");
+    assert_eq!((ran.code, &ran.json()["errors"][0]["code"]), (Some(2), &"combination".into()));
+    folder.does(
+        "plan --power-law 2,1.4 --plants 3 --per site --inadequate 1 --adequate 2.5 --max-sites 60 --out law.json",
+    );
+    let d = folder.does("decide law.json --counts 0,1,0,2 --json").json();
+    assert_eq!(d["check_of_k"], Value::Null);
+    assert!(d["cautions"].as_array().unwrap().iter().any(|c| c["code"] == "k_not_checked"), "{d}");
+    // Of the plan, and of a season.
+    let found = folder.does("evaluate plan.json --check-of-k --json").json();
+    assert!(found["false_alarms"].as_f64().unwrap() <= 0.05 && found["rows"].as_array().unwrap().len() == 2, "{found}");
+    let seasons = found["seasons"].as_array().unwrap();
+    assert!(seasons[2]["noticed"].as_f64() > seasons[0]["noticed"].as_f64(), "{found}");
+    folder.write(
+        "stopped.csv",
+        "field,visit,site,plants,count\na,1,1,3,0\na,1,2,3,0\na,1,3,3,19\na,1,4,3,0\na,1,5,3,1\nb,1,1,3,0\nb,1,2,3,17\nb,1,3,3,0\nb,1,4,3,0\nb,1,5,3,2\n",
+    );
+    let fit = folder.does("fit stopped.csv --stopped-by plan.json --json").json();
+    assert!(fit["check_of_k"]["p"].as_f64().unwrap() < 0.01 && fit["check_of_k"]["walks"] == 2, "{fit}");
+    let text = flat(&folder.does("fit stopped.csv --stopped-by plan.json").out);
+    assert!(text.contains("2 walks together") && text.contains("More clumped than the plan"), "{text}");
+}
+
 #[test]
 fn several_fields_a_day_and_an_early_end() {
     let folder = with_plan();

@@ -2,7 +2,7 @@
 
 use super::cautions::cautions;
 use super::what_next::{WhatNext, what_next};
-use super::{Caution, State, Walk};
+use super::{Caution, Look, State, Walk};
 use crate::error::Error;
 use crate::estimate::{AnyTime, Order, after_stop, any_time, plain_mean};
 use crate::lines::{Column, Row};
@@ -38,6 +38,9 @@ pub struct Decision {
     pub any_time: Option<AnyTime>,
     /// What is still to come; none before the first site and when the walk is over.
     pub what_next: Option<WhatNext>,
+    /// Whether the counts are more clumped than the plan takes them to be; none before the third site, or where that
+    /// cannot be told (a caution says why).
+    pub check_of_k: Option<Look>,
     /// Digest of the plan.
     pub plan: String,
     /// What to know beside it.
@@ -109,6 +112,7 @@ impl Walk {
             cautions.insert(0, caution);
             plain(plan, &state)
         });
+        let check_of_k = check_of_k(plan, &self.counted(), &state, &mut cautions);
         Decision {
             verdict: state.verdict.as_str(),
             is_final: over,
@@ -121,8 +125,32 @@ impl Walk {
             estimate,
             any_time: any_time(plan, &self.counted(), level).unwrap_or_default(),
             what_next: what_next(plan, &state).unwrap_or_default(),
+            check_of_k,
             plan: plan.digest().to_string(),
             cautions,
+        }
+    }
+}
+
+/// The check of k; an alarm, and why there is no check, are told among the cautions.
+fn check_of_k(plan: &Plan, steps: &[Total], state: &State, cautions: &mut Vec<Caution>) -> Option<Look> {
+    if state.sites < super::FIRST_LOOK {
+        return None;
+    }
+    match plan.check_of_k() {
+        Ok(check) => {
+            let look = check.look(steps)?;
+            if look.alarmed_at.is_some() {
+                cautions.insert(0, Caution { code: "more_clumped", text: look.reading.clone() });
+            }
+            Some(look)
+        }
+        Err(e) => {
+            let text = format!(
+                "Whether this field's counts are more clumped than the plan takes them to be was not checked: {e}."
+            );
+            cautions.push(Caution { code: "k_not_checked", text });
+            None
         }
     }
 }

@@ -5,12 +5,17 @@
 //! change it. Ending early (rain, dusk) is no call.
 
 mod cautions;
+mod check_of_k;
 mod decision;
 mod log;
 mod practice;
 mod what_next;
 
 pub use cautions::{Caution, standing_cautions};
+pub(crate) use check_of_k::FIRST_LOOK;
+pub use check_of_k::{
+    Alarmed, CheckOfK, CheckedPlan, FALSE_ALARMS, Look, Power, Season, SeasonPower, season, season_power,
+};
 pub use decision::{Decision, Estimate, NextCheck, decide};
 pub use log::{Log, LogHead};
 pub use practice::Practice;

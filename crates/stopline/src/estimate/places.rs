@@ -123,8 +123,12 @@ impl Places {
             let closing = row.at == lines.cap();
             let sites = row.at - before_at;
             // Stops beyond what this reference serves are not needed, open totals are.
-            let stop_most = wanted.stop(row.at).min((to * f64::from(row.at)).min(wanted.most as f64) as Total);
-            let last = row.highest().map_or(most, |(from, _)| most.min((from - 1).max(stop_most)));
+            let stops = |at: u32| wanted.stop(at).min((to * f64::from(at)).min(wanted.most as f64) as Total);
+            let stop_most = stops(row.at);
+            // Above the next upper line a walk stops there.
+            let mut onwards = lines.rows().iter().skip_while(|next| next.at < row.at);
+            let upper = onwards.find_map(|next| Some((next.at, next.highest()?.0)));
+            let last = upper.map_or(most, |(at, from)| most.min((from - 1).max(stops(at))));
             let last = law.last(row.at).map_or(last, |most| last.min(most));
             let len = usize::try_from(last - base + 1).unwrap_or(0);
             self.work += len as f64 * (open.len() as f64 + 8.0);

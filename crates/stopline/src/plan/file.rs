@@ -257,7 +257,8 @@ impl Plan {
         let rows = file.lines.iter().map(|line| row(line, &design)).collect::<Result<_, _>>()?;
         let lines = Lines::new(rows)?;
         let (about, host, made_by, digest) = (file.about, file.host, file.made_by, Digest::of_bytes(b""));
-        Self { design, method, lines, attained: Vec::new(), proof, about, host, made_by, digest }.assembled()
+        let (attained, check_of_k) = (Vec::new(), std::sync::Arc::default());
+        Self { design, method, lines, attained, proof, about, host, made_by, digest, check_of_k }.assembled()
     }
 
     /// The plan with its digest, after checking that its parts belong together.

@@ -45,6 +45,7 @@ pub use straight::{Line, Straight};
 pub use table::Table;
 pub(crate) use wire::required;
 
+use crate::decide::CheckOfK;
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
 use crate::lines::{Call, Lines, Row};
@@ -54,6 +55,7 @@ use crate::watch::{Quiet, Watch};
 use attained::attained;
 use no_plan::no_plan;
 use serde_json::value::RawValue;
+use std::sync::{Arc, OnceLock};
 
 /// A plan that can be walked: what was asked, the lines, and the risks they exactly have.
 #[derive(Debug, Clone)]
@@ -67,6 +69,8 @@ pub struct Plan {
     host: Box<RawValue>,
     made_by: MadeBy,
     digest: Digest,
+    /// Worked out when first asked for, once for all clones.
+    pub(crate) check_of_k: Arc<OnceLock<Result<CheckOfK, Error>>>,
 }
 
 impl PartialEq for Plan {
@@ -224,7 +228,8 @@ impl Plan {
         let host =
             RawValue::from_string("{}".to_owned()).map_err(|e| Error::new(Code::PlanFormat, "host", e, "an object"))?;
         let (about, made_by, digest) = (About::default(), MadeBy::default(), Digest::of_bytes(b""));
-        Self { design, method, lines, attained, proof, about, host, made_by, digest }.assembled()
+        let check_of_k = Arc::default();
+        Self { design, method, lines, attained, proof, about, host, made_by, digest, check_of_k }.assembled()
     }
 
     /// A plan of the same design and method where counts vary in another way.
@@ -232,7 +237,11 @@ impl Plan {
     /// # Errors
     /// As [`Plan::design`]; `combination` where the lines were given from outside.
     pub(crate) fn under(&self, dispersion: Dispersion, watch: &dyn Watch) -> Result<Self, Error> {
-        let design = Design { dispersion, ..self.design.clone() };
+        self.derived_anew(Design { dispersion, ..self.design.clone() }, watch)
+    }
+
+    /// A plan of another design by the same method.
+    pub(crate) fn derived_anew(&self, design: Design, watch: &dyn Watch) -> Result<Self, Error> {
         match &self.proof {
             Some(proof) => Self::optimal(design, &proof.objective, None, watch),
             None => Self::design(design, self.method, watch),
