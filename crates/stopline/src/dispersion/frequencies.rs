@@ -49,28 +49,39 @@ impl Frequencies {
     pub fn from_table(pairs: impl IntoIterator<Item = (u64, u64)>) -> Result<Self, Error> {
         let mut pairs: Vec<_> = pairs.into_iter().collect();
         pairs.sort_unstable();
-        Self::from_sorted(pairs.into_iter())
+        let mut all = Self::default();
+        all.extend(pairs.into_iter())?;
+        Ok(all)
     }
 
-    /// Counts below `BINS` by tally, the others by sorting.
+    /// Counts below `BINS` (at most 1024) by tally, the others by sorting.
     fn tallied<const BINS: usize>(counts: &[u32]) -> Result<Self, Error> {
         let tally = tally::<BINS>(counts);
-        let mut large = Vec::new();
-        if tally.last() > Some(&0) {
-            large.extend(counts.iter().copied().filter(|&count| count as usize >= BINS - 1));
-            large.sort_unstable();
+        let mut all = Self { table: Vec::with_capacity(BINS), ..Self::default() };
+        // Of counts below 2¹⁰ at fewer than 2⁴⁰ sites no sum passes 2⁶⁰.
+        let (mut sum, mut squares) = (0, 0);
+        for (value, sites) in (0..).zip(tally).take(BINS - 1).filter(|&(_, sites)| sites > 0) {
+            all.table.push((value, sites));
+            all.sites += sites;
+            sum += value * sites;
+            squares += value * value * sites;
         }
-        let small = (0..).zip(tally).take(BINS - 1);
-        Self::from_sorted(small.chain(large.into_iter().map(|value| (u64::from(value), 1))))
-    }
-
-    fn from_sorted(pairs: impl Iterator<Item = (u64, u64)>) -> Result<Self, Error> {
-        let mut all = Self::default();
-        for (value, sites) in pairs.filter(|&(_, sites)| sites > 0) {
-            all.add(value, sites)
-                .ok_or_else(|| Error::new(Code::OutOfRange, "count", value, "counts with sites × Σx² below 2¹²⁷"))?;
+        (all.sum, all.squares) = (u128::from(sum), u128::from(squares));
+        if tally.last() > Some(&0) {
+            let mut large: Vec<u32> = counts.iter().copied().filter(|&count| count as usize >= BINS - 1).collect();
+            large.sort_unstable();
+            all.extend(large.into_iter().map(|value| (u64::from(value), 1)))?;
         }
         Ok(all)
+    }
+
+    /// Adds pairs that rise, none below what is there.
+    fn extend(&mut self, pairs: impl Iterator<Item = (u64, u64)>) -> Result<(), Error> {
+        for (value, sites) in pairs.filter(|&(_, sites)| sites > 0) {
+            self.add(value, sites)
+                .ok_or_else(|| Error::new(Code::OutOfRange, "count", value, "counts with sites × Σx² below 2¹²⁷"))?;
+        }
+        Ok(())
     }
 
     /// `None` where a sum would leave its range.

@@ -4,8 +4,8 @@
 //! sound because an [`InstructionSet`] other than the portable one is only ever made after the
 //! processor was asked.
 //!
-//! The work is plain arithmetic in a fixed order, never fused: wider registers change its speed, no bit
-//! of its results.
+//! The work is plain arithmetic in a fixed order: wider registers change its speed, no bit of its results. Only
+//! points of a curve, which decide no line, are computed with fused multiply-adds, where the set has them.
 #![allow(unsafe_code)]
 
 #[cfg(target_arch = "x86_64")]
@@ -30,7 +30,10 @@ pub(crate) trait VectorWork {
 
 /// Instructions that the kernels may use.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub struct InstructionSet(Set);
+pub struct InstructionSet {
+    set: Set,
+    fused: bool,
+}
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 enum Set {
@@ -43,7 +46,16 @@ enum Set {
 
 impl InstructionSet {
     /// What every machine has.
-    pub const PORTABLE: Self = Self(Set::Portable);
+    pub const PORTABLE: Self = Self::plain(Set::Portable);
+
+    const fn plain(set: Set) -> Self {
+        Self { set, fused: false }
+    }
+
+    /// The same, with fused multiply-adds over vectors where it has them.
+    pub(super) const fn fused(self) -> Self {
+        Self { set: self.set, fused: true }
+    }
 
     /// Every set that this processor has, the portable first and the best last.
     #[must_use]
@@ -64,7 +76,7 @@ impl InstructionSet {
                 sets.push(Set::Avx512);
             }
         }
-        sets.into_iter().map(Self).collect()
+        sets.into_iter().map(Self::plain).collect()
     }
 
     /// The best set of this processor.
@@ -77,7 +89,7 @@ impl InstructionSet {
                 let wide = is_x86_feature_detected!("avx512f")
                     && is_x86_feature_detected!("avx512vl")
                     && is_x86_feature_detected!("avx512dq");
-                return Self(if wide { Set::Avx512 } else { Set::Avx2 });
+                return Self::plain(if wide { Set::Avx512 } else { Set::Avx2 });
             }
         }
         Self::PORTABLE
@@ -86,7 +98,7 @@ impl InstructionSet {
     /// `portable`, `avx2` or `avx512`.
     #[must_use]
     pub const fn as_str(self) -> &'static str {
-        match self.0 {
+        match self.set {
             Set::Portable => "portable",
             #[cfg(target_arch = "x86_64")]
             Set::Avx2 => "avx2",
@@ -97,19 +109,23 @@ impl InstructionSet {
 
     /// Runs work over the vectors of this set.
     pub(super) fn over_vectors<W: VectorWork>(self, work: W) -> W::Result {
-        match self.0 {
+        match self.set {
             Set::Portable => work.run::<Octet>(),
             // SAFETY: as below.
             #[cfg(target_arch = "x86_64")]
-            Set::Avx2 => unsafe { avx2_vectors(work) },
+            Set::Avx2 => unsafe {
+                if self.fused { avx2_vectors::<true, W>(work) } else { avx2_vectors::<false, W>(work) }
+            },
             #[cfg(target_arch = "x86_64")]
-            Set::Avx512 => unsafe { avx512_vectors(work) },
+            Set::Avx512 => unsafe {
+                if self.fused { avx512_vectors::<true, W>(work) } else { avx512_vectors::<false, W>(work) }
+            },
         }
     }
 
     /// Runs plain work compiled for this set.
     pub(crate) fn plainly<W: PlainWork>(self, work: W) -> W::Result {
-        match self.0 {
+        match self.set {
             Set::Portable => work.run(),
             // SAFETY: these sets are only made after the processor was asked for the very features.
             #[cfg(target_arch = "x86_64")]
@@ -134,12 +150,12 @@ fn avx512<W: PlainWork>(work: W) -> W::Result {
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma,bmi1,bmi2")]
-fn avx2_vectors<W: VectorWork>(work: W) -> W::Result {
-    work.run::<x86::Avx2>()
+fn avx2_vectors<const FUSED: bool, W: VectorWork>(work: W) -> W::Result {
+    work.run::<x86::Avx2<FUSED>>()
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx512f,avx512vl,avx512dq,avx2,fma,bmi1,bmi2")]
-fn avx512_vectors<W: VectorWork>(work: W) -> W::Result {
-    work.run::<x86::Avx512>()
+fn avx512_vectors<const FUSED: bool, W: VectorWork>(work: W) -> W::Result {
+    work.run::<x86::Avx512<FUSED>>()
 }

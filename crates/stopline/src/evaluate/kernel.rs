@@ -1,7 +1,8 @@
 //! The forward recursion's inner loops, written once and instantiated for each instruction set.
 //!
 //! Every sum is taken in an order that does not depend on the width of the vectors, with a rounding
-//! after each multiplication: the same bits from every instruction set and on every machine.
+//! after each multiplication: the same bits from every instruction set and on every machine, but where fused
+//! multiply-adds are asked for.
 #![allow(clippy::indexing_slicing)] // lengths are fixed by `windows`; slices are cut once per row
 #![allow(clippy::needless_range_loop)] // lanes of several arrays in step
 
@@ -75,30 +76,51 @@ impl Steps {
 fn tile<V: Vector, const B: usize>(open: &[[f64; LANE]], shifted: &[Pair], first: usize) -> [V; B] {
     let (full, rest) = open.split_at(open.len().min(first + 1));
     let from = |b: usize| &shifted[shifted.len() - PAIRS * b..];
-    let mut sums = run::<V, B, 0>([V::all(0.0); B], full.as_flattened().as_chunks().0, from(first + B));
+    let mut sums = Sums { all: [V::all(0.0); B], odd: [V::all(0.0); B] };
+    sums.run::<0>(full.as_flattened().as_chunks().0, from(first + B));
     // Open totals that begin within the tile reach its later vectors only.
     macro_rules! later {
         ($($i:literal)*) => {
             $(if B > $i && let Some(open) = rest.get($i - 1) {
-                sums = run::<V, B, $i>(sums, open.as_chunks().0, from(B - $i));
+                sums.run::<$i>(open.as_chunks().0, from(B - $i));
             })*
         };
     }
     later!(1 2 3);
-    sums
-}
-
-/// Adds to the vectors from I on; `shifted` begins with that of the last vector.
-#[inline(always)]
-fn run<V: Vector, const B: usize, const I: usize>(mut sums: [V; B], open: &[[f64; 2]], shifted: &[Pair]) -> [V; B] {
-    for (a, p) in open.iter().zip(shifted.windows(PAIRS * (B - 1 - I) + 1)) {
-        let (even, odd) = (V::all(a[0]), V::all(a[1]));
-        for b in I..B {
-            let p = &p[PAIRS * (B - 1 - b)];
-            sums[b] = sums[b].plus(even.times(V::load(&p[0])).plus(odd.times(V::load(&p[1]))));
+    if V::FUSED {
+        for b in 0..B {
+            sums.all[b] = sums.all[b].plus(sums.odd[b]);
         }
     }
-    sums
+    sums.all
+}
+
+/// B vectors of sums; where products are fused, those of odd open totals apart, so that neither waits for the other.
+struct Sums<V, const B: usize> {
+    all: [V; B],
+    odd: [V; B],
+}
+
+impl<V: Vector, const B: usize> Sums<V, B> {
+    /// Adds to the vectors from I on; `shifted` begins with that of the last vector.
+    #[inline(always)]
+    fn run<const I: usize>(&mut self, open: &[[f64; 2]], shifted: &[Pair]) {
+        let Self { mut all, mut odd } = *self;
+        for (a, p) in open.iter().zip(shifted.windows(PAIRS * (B - 1 - I) + 1)) {
+            let a = [V::all(a[0]), V::all(a[1])];
+            for b in I..B {
+                let p = &p[PAIRS * (B - 1 - b)];
+                let p = [V::load(&p[0]), V::load(&p[1])];
+                if V::FUSED {
+                    all[b] = a[0].times_plus(p[0], all[b]);
+                    odd[b] = a[1].times_plus(p[1], odd[b]);
+                } else {
+                    all[b] = all[b].plus(a[0].times(p[0]).plus(a[1].times(p[1])));
+                }
+            }
+        }
+        *self = Self { all, odd };
+    }
 }
 
 /// All vectors of a check, at most B at a time (at most 4); `used` are the lanes of the last that hold totals.

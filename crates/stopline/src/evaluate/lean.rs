@@ -99,30 +99,44 @@ impl Evaluator {
     /// the evaluator was made for.
     pub fn points(&mut self, laws: &[Law]) -> Result<&[Point], Error> {
         // Laws of one family have one reach.
-        let of = laws.first().filter(|law| Reach::of(law) == self.reach).and_then(Law::family).map(|f| f.0);
-        if !laws.iter().all(|law| law.family().is_some_and(|f| Some(f.0) == of)) {
+        let family = laws.first().filter(|law| Reach::of(law) == self.reach).and_then(Law::family).map(|f| f.0);
+        self.means.clear();
+        self.means.extend(laws.iter().map_while(|law| law.family().filter(|f| Some(f.0) == family)).map(|f| f.1));
+        if self.means.len() < laws.len() {
             return Err(Error::about(Code::Combination, "laws", "of one family: they may differ in their mean only"));
         }
-        if !self.by_series(laws)? {
-            self.follow(Wanted::Sites, laws.iter(), &Quiet)?;
+        // Points decide no line.
+        let set = self.set.fused();
+        let reference = laws.first().and_then(|law| law.with_mean(self.middle));
+        if let Some(reference) = &reference
+            && !self.by_series(set, reference)?
+        {
+            let far = self.tilt(set, Wanted::Sites, reference, &Quiet)?;
+            self.points.clear();
+            for (laws, eight) in laws.chunks(LANE).zip(&self.eights) {
+                let sound = if far { [false; LANE] } else { eight.sound(self.windows.largest_gap()) };
+                for ((law, sound), point) in laws.iter().zip(sound).zip(points(eight)) {
+                    self.points.push(if sound {
+                        point
+                    } else {
+                        let [own, ..] = points(&alone(set, Wanted::Sites, &self.windows, law, &Quiet)?);
+                        own
+                    });
+                }
+            }
         }
         Ok(&self.points)
     }
 
     /// Finds the points of many laws by series through few, where series do; whether they did.
-    fn by_series(&mut self, laws: &[Law]) -> Result<bool, Error> {
-        let reference = laws.first().and_then(|law| law.with_mean(self.middle));
-        let Some((reference, (family, at))) = reference.as_ref().and_then(|law| Some((law, law.family()?))) else {
-            return Ok(false);
-        };
-        let Self { set, windows, workspace, eights, means, points, series, sums, .. } = self;
-        means.clear();
-        means.extend(laws.iter().filter_map(|law| law.family().map(|f| f.1)));
+    fn by_series(&mut self, set: InstructionSet, reference: &Law) -> Result<bool, Error> {
+        let Some((family, at)) = reference.family() else { return Ok(false) };
+        let Self { windows, workspace, eights, means, points, series, sums, .. } = self;
         let Some(axis) = Axis::over(family, at, means) else { return Ok(false) };
         for count in NODES.into_iter().take_while(|nodes| 2 * nodes <= means.len()) {
             let nodes: Vec<f64> = axis.nodes(count).collect();
             set.plainly(Settle { family, reference: at, means: &nodes, eights });
-            let far = workspace.tilted(*set, Wanted::Sites, windows, reference, &Quiet, eights, &mut [], |_| ())?;
+            let far = workspace.tilted(set, Wanted::Sites, windows, reference, &Quiet, eights, &mut [], |_| ())?;
             let largest = windows.largest_gap();
             if far || !eights.iter().all(|eight| eight.sound(largest) == [true; LANE]) {
                 return Ok(false);
@@ -184,6 +198,14 @@ impl Evaluator {
         Ok(&self.calls)
     }
 
+    /// Takes the means that stand in memory into account; whether some probability became too faint for that.
+    fn tilt(&mut self, set: InstructionSet, wanted: Wanted, reference: &Law, watch: &dyn Watch) -> Result<bool, Error> {
+        let Self { windows, workspace, eights, means, .. } = self;
+        let Some((family, at)) = reference.family() else { return Ok(true) };
+        set.plainly(Settle { family, reference: at, means, eights });
+        workspace.tilted(set, wanted, windows, reference, watch, eights, &mut [], |_| ())
+    }
+
     fn follow<'a>(
         &mut self,
         wanted: Wanted,
@@ -191,25 +213,22 @@ impl Evaluator {
         watch: &dyn Watch,
     ) -> Result<(), Error> {
         let reference = laws.clone().next().and_then(|law| law.with_mean(self.middle));
-        let Self { set, windows, workspace, eights, means, points, calls, .. } = self;
-        points.clear();
+        let home = reference.as_ref().and_then(Law::family).map(|f| f.0);
+        let related = |law: &Law| law.family().filter(|f| Some(f.0) == home).map(|f| f.1);
+        self.means.clear();
+        self.means.extend(laws.clone().filter_map(related));
+        let far = match &reference {
+            Some(reference) => self.tilt(self.set, wanted, reference, watch)?,
+            None => true,
+        };
+        let Self { set, windows, eights, points: found, calls, .. } = self;
+        found.clear();
         calls.clear();
-        means.clear();
-        let mut far = true;
-        let home = reference.as_ref().and_then(Law::family);
-        if let Some(reference) = &reference
-            && let Some((family, at)) = home
-        {
-            let related = |law: &Law| law.family().filter(|f| f.0 == family).map(|f| f.1);
-            means.extend(laws.clone().filter_map(related));
-            set.plainly(Settle { family, reference: at, means, eights });
-            far = workspace.tilted(*set, wanted, windows, reference, watch, eights, &mut [], |_| ())?;
-        }
         let largest = windows.largest_gap();
         let (mut place, mut sound) = (0, [false; LANE]);
         for law in laws {
             let own;
-            let together = law.family().map(|f| f.0) == home.map(|f| f.0);
+            let together = related(law).is_some();
             let (eight, lane) = (eights.get(place / LANE), place % LANE);
             if lane == 0 {
                 sound = eight.map_or([false; LANE], |eight| eight.sound(largest));
@@ -223,7 +242,7 @@ impl Evaluator {
                 }
             };
             match wanted {
-                Wanted::Sites => points.push(point(eight, lane)),
+                Wanted::Sites => found.extend(points(eight).get(lane)),
                 Wanted::Calls => calls.push(eight.calls.each_ref().map(|c| of_lane(c, lane))),
             }
         }
@@ -243,12 +262,15 @@ fn of_lane(octet: &Octet, lane: usize) -> f64 {
     octet.0.get(lane).copied().unwrap_or(0.0)
 }
 
-fn point(eight: &Eight, lane: usize) -> Point {
-    let call = |c: Call| eight.calls.get(c.index()).map_or(0.0, |o| of_lane(o, lane)).min(1.0);
-    Point {
-        adequate: call(Call::Adequate),
-        inadequate: call(Call::Inadequate),
-        undecided: call(Call::Undecided),
-        expected_sites: of_lane(&eight.sites, lane),
-    }
+/// The points of eight means.
+#[allow(clippy::indexing_slicing)] // eight lanes
+fn points(eight: &Eight) -> [Point; LANE] {
+    let [inadequate, adequate, undecided] =
+        [Call::Inadequate, Call::Adequate, Call::Undecided].map(|call| &eight.calls[call as usize].0);
+    std::array::from_fn(|l| Point {
+        adequate: adequate[l].min(1.0),
+        inadequate: inadequate[l].min(1.0),
+        undecided: undecided[l].min(1.0),
+        expected_sites: eight.sites.0[l],
+    })
 }

@@ -229,7 +229,7 @@ fn add<V: Vector, const N: usize>(sum: &mut Lanes<V, N>, a: &Lanes<V, N>) {
 #[inline(always)]
 fn add_product<V: Vector, const N: usize>(sum: &mut Lanes<V, N>, a: &Lanes<V, N>, b: &Lanes<V, N>) {
     for n in 0..N {
-        sum[n] = sum[n].plus(a[n].times(b[n]));
+        sum[n] = a[n].times_plus(b[n], sum[n]);
     }
 }
 
@@ -276,7 +276,7 @@ fn polynomial<V: Vector, const N: usize>(q: &[f64], ratio: &Lanes<V, N>) -> Lane
     for &q in rest.iter().rev() {
         let q = V::all(q);
         for n in 0..N {
-            sum[n] = sum[n].times(ratio[n]).plus(q);
+            sum[n] = sum[n].times_plus(ratio[n], q);
         }
     }
     sum

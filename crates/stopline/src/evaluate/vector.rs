@@ -3,7 +3,7 @@
 //! Written out because the compiler's own vectors of the recursion's loops come and go with the shape of
 //! the code around them: the recursion takes 1.5 to 1.9 times as long with them (AVX-512, 20 open totals). Only
 //! additions and multiplications, each rounded: every type gives the bits of [`Octet`], which is plain
-//! Rust. Values of the other types are only made inside functions compiled for their instruction set
+//! Rust; but where `FUSED`, a product that is added to is not rounded before. Values of the other types are only made inside functions compiled for their instruction set
 //! (see `dispatch`), which is what makes the `unsafe` blocks sound.
 #![allow(unsafe_code)]
 #![allow(clippy::indexing_slicing, clippy::needless_range_loop)] // eight lanes of arrays of eight
@@ -25,16 +25,24 @@ impl Octet {
 pub(crate) trait Vector: Copy {
     /// How many of them the registers hold in each of three roles: 1, 2 or 4.
     const BESIDE: usize;
+    /// Is [`Vector::times_plus`] rounded once?
+    const FUSED: bool;
     /// x, eight times.
     fn all(x: f64) -> Self;
     fn load(from: &Octet) -> Self;
     fn store(self, to: &mut [f64; LANE]);
     fn plus(self, other: Self) -> Self;
     fn times(self, other: Self) -> Self;
+    /// self·by + more.
+    #[inline(always)]
+    fn times_plus(self, by: Self, more: Self) -> Self {
+        self.times(by).plus(more)
+    }
 }
 
 impl Vector for Octet {
     const BESIDE: usize = 1;
+    const FUSED: bool = false;
 
     #[inline(always)]
     fn all(x: f64) -> Self {
@@ -75,10 +83,11 @@ pub(crate) mod x86 {
 
     /// Two registers of AVX.
     #[derive(Clone, Copy)]
-    pub(crate) struct Avx2(__m256d, __m256d);
+    pub(crate) struct Avx2<const FUSED: bool>(__m256d, __m256d);
 
-    impl Vector for Avx2 {
+    impl<const FUSED: bool> Vector for Avx2<FUSED> {
         const BESIDE: usize = 2;
+        const FUSED: bool = FUSED;
 
         #[inline(always)]
         fn all(x: f64) -> Self {
@@ -111,14 +120,23 @@ pub(crate) mod x86 {
         fn times(self, other: Self) -> Self {
             unsafe { Self(_mm256_mul_pd(self.0, other.0), _mm256_mul_pd(self.1, other.1)) }
         }
+
+        #[inline(always)]
+        fn times_plus(self, by: Self, more: Self) -> Self {
+            if !FUSED {
+                return self.times(by).plus(more);
+            }
+            unsafe { Self(_mm256_fmadd_pd(self.0, by.0, more.0), _mm256_fmadd_pd(self.1, by.1, more.1)) }
+        }
     }
 
     /// One register of AVX-512.
     #[derive(Clone, Copy)]
-    pub(crate) struct Avx512(__m512d);
+    pub(crate) struct Avx512<const FUSED: bool>(__m512d);
 
-    impl Vector for Avx512 {
+    impl<const FUSED: bool> Vector for Avx512<FUSED> {
         const BESIDE: usize = 4;
+        const FUSED: bool = FUSED;
 
         #[inline(always)]
         fn all(x: f64) -> Self {
@@ -143,6 +161,11 @@ pub(crate) mod x86 {
         #[inline(always)]
         fn times(self, other: Self) -> Self {
             Self(unsafe { _mm512_mul_pd(self.0, other.0) })
+        }
+
+        #[inline(always)]
+        fn times_plus(self, by: Self, more: Self) -> Self {
+            if FUSED { Self(unsafe { _mm512_fmadd_pd(self.0, by.0, more.0) }) } else { self.times(by).plus(more) }
         }
     }
 }
