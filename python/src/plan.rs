@@ -3,11 +3,14 @@
 use crate::counts::{Counts, Fit};
 use crate::errors::{one, plain, released, watched};
 use crate::recipe::{Recipe, recipe};
+use crate::simulate::{RunText, clustered};
 use pyo3::prelude::*;
-use pyo3::types::{PyTuple, PyType};
+use pyo3::types::{PyDict, PyTuple, PyType};
 use std::sync::Arc;
 use stopline::dispersion::Draws;
-use stopline::plan::{self as core, About, Aim, Checks, Closing, Design, Method, Objective, Pair, Sides, Table};
+use stopline::plan::{
+    self as core, About, Aim, AttainedRow, Checks, Closing, Design, Method, Objective, Pair, Sides, Table,
+};
 use stopline::{Call, Code, Dispersion, Error, K, Mean, Plants, Risk, Risks, Score, Share, Thresholds, Total, Unit};
 
 /// A stop plan: lines on the total and their exact risks; made by ``plan``, ``Plan.given`` or ``Plan.from_json``.
@@ -20,7 +23,9 @@ use stopline::{Call, Code, Dispersion, Error, K, Mean, Plants, Risk, Risks, Scor
 ///     Sites of each check, inadequate if the total is at most, adequate if it is at least; None where
 ///     a line cannot be reached.
 /// attained : list of (float, str, float)
-///     True mean per site, the call that would be wrong there, its exact probability.
+///     True mean per site, the call that would be wrong there, its exact probability over independent sites.
+/// alike : dict or None
+///     Of a plan made for sites that are alike: ``shared``, ``run`` (None: the whole walk) and ``attained`` over these.
 /// straight : list of (float, float) or None
 ///     Slope and intercept of the lower and of the upper straight line that give this table.
 /// thresholds : (float, float) or None
@@ -61,6 +66,10 @@ pub fn dispersion(k: Option<f64>, fit: Option<&Fit>, plants: Option<u16>) -> Res
         }
         _ => combination("k and fit", "one of them"),
     }
+}
+
+fn rows(attained: &[AttainedRow]) -> Vec<(f64, &'static str, f64)> {
+    attained.iter().map(|row| (row.mean.get(), row.call.as_str(), row.p)).collect()
 }
 
 /// A constant k with what is said of its uncertainty.
@@ -265,6 +274,8 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 ///     With above, instead of k: a, b and scatter of ln m = a + b·ln(−ln(1 − P)), as ``fit_proportion`` gives them.
 /// early : {"inadequate", "adequate"}, optional
 ///     The one call that the first check of a two-stage plan may make; by default both.
+/// shared, run : float, int or "whole_walk", optional
+///     As in ``simulate``: risks then hold where sites are alike.
 ///
 /// Returns
 /// -------
@@ -283,7 +294,7 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 /// >>> all(p <= 0.1 for mean, call, p in plan.attained)
 /// True
 #[pyfunction]
-#[pyo3(signature = (*, inadequate=None, adequate=None, upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, over=None, k=None, k_interval=None, k_sd_log=None, power_law=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method=None, closing=None, undecided_at_most=None, means=None, weights=None, progress=None, counted_to=None, above=None, units=1, proportion=None, early=None))]
+#[pyo3(signature = (*, inadequate=None, adequate=None, upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, over=None, k=None, k_interval=None, k_sd_log=None, power_law=None, fit=None, plants=None, per="site", false_adequate=0.1, false_inadequate=0.1, min_sites=5, max_sites=30, every=1, at=None, method=None, closing=None, undecided_at_most=None, means=None, weights=None, progress=None, counted_to=None, above=None, units=1, proportion=None, early=None, shared=None, run=None))]
 pub fn plan(
     py: Python<'_>,
     inadequate: Option<f64>,
@@ -318,7 +329,10 @@ pub fn plan(
     units: u16,
     proportion: Option<(f64, f64, f64)>,
     early: Option<&str>,
+    shared: Option<f64>,
+    run: Option<RunText>,
 ) -> PyResult<Plan> {
+    let chosen = means.is_some();
     let asked = || -> Result<(Design, Method, Option<Share>, Objective), Error> {
         let score = score(counted_to, above, units)?;
         let models = [k.is_some(), fit.is_some(), power_law.is_some(), proportion.is_some()];
@@ -366,7 +380,13 @@ pub fn plan(
         _ => Err(one(py, Error::new(stopline::Code::Usage, "early", early, "inadequate, adequate"))),
     };
     let early = early.map(call).transpose()?;
+    let alike = clustered(design.dispersion, shared, run).map_err(|e| one(py, e))?;
+    if alike.is_some() && (chosen || undecided.is_some() || over.is_some() || early.is_some()) {
+        let allowed = "without means, undecided_at_most, over and early";
+        return Err(one(py, Error::new(stopline::Code::Combination, "shared", "given", allowed)));
+    }
     let plan = watched(py, progress, |watch| match method {
+        method if let Some(alike) = &alike => core::recalibrated(&design, method, alike, watch).map(|found| found.plan),
         method if early.is_some() => core::Plan::two_stage(design, method, early.unwrap_or(Call::Inadequate), watch),
         Method::Optimal => core::Plan::optimal(design, &objective, undecided, watch),
         method => match over {
@@ -620,7 +640,16 @@ impl Plan {
     }
     #[getter]
     fn attained(&self) -> Vec<(f64, &'static str, f64)> {
-        self.0.attained().iter().map(|r| (r.mean.get(), r.call.as_str(), r.p)).collect()
+        rows(self.0.attained())
+    }
+    #[getter]
+    fn alike<'py>(&self, py: Python<'py>) -> PyResult<Option<Bound<'py, PyDict>>> {
+        let Some(alike) = self.0.alike() else { return Ok(None) };
+        let found = PyDict::new(py);
+        found.set_item("shared", alike.shared().get())?;
+        found.set_item("run", alike.run())?;
+        found.set_item("attained", rows(alike.attained()))?;
+        Ok(Some(found))
     }
     #[getter]
     fn cautions<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {

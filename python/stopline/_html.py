@@ -71,6 +71,12 @@ def plan(of: Plan) -> str:
         f"A field truly at {mean:g} per site is called {call} {100 * p:.1f} times in 100."
         for mean, call, p in of.attained
     ]
+    if of.alike is not None:
+        where = "the whole walk" if of.alike["run"] is None else f"runs of {of.alike['run']} sites"
+        risks += [
+            f"Where {of.alike['shared']:g} of the clumping is common to {where}, it is called {call} {100 * p:.1f} times in 100."
+            for _, call, p in of.alike["attained"]
+        ]
     caption = f"Stop lines on the total ({of.method.replace('_', ' ')}; digest {of.digest[:15]})"
     return _table(of.table(), caption) + _words(risks + [caution["text"] for caution in of.cautions])
 

@@ -193,6 +193,28 @@ def test_clustered_sites_are_exact() -> None:
     assert exact.to_dict()["source"] == {"kind": "clustered", "shared": 0.25, "run": 5}
 
 
+def test_a_plan_keeps_its_risks_where_sites_are_alike() -> None:
+    asked: dict[str, Any] = {"k": 1.2, "inadequate": 1.0, "adequate": 2.0, "max_sites": 45}
+    plan, alone = stopline.plan(**asked, shared=0.1, run=5), stopline.plan(**asked)
+    assert plan.alike is not None and (plan.alike["shared"], plan.alike["run"]) == (0.1, 5)
+    exact = stopline.evaluate(plan, [1.0, 2.0], shared=0.1, run=5)
+    attained = [p for _, _, p in plan.alike["attained"]]
+    assert attained == [exact.adequate[0], exact.inadequate[1]] and max(attained) <= 0.1
+    assert stopline.evaluate(alone, [1.0, 2.0], shared=0.1, run=5).adequate[0] > 0.1
+    # The price, in sites where they are most.
+    assert stopline.evaluate(plan, [1.4]).expected_sites[0] > stopline.evaluate(alone, [1.4]).expected_sites[0]
+    again = pickle.loads(pickle.dumps(plan))
+    again.verify()
+    assert again == plan and again.alike == plan.alike and alone.alike is None
+    assert "0.1 of the clumping is common to runs of 5 sites" in plan._repr_html_()
+    assert exact.even_mean is not None and 1.0 < exact.even_mean < 2.0
+    for wrong, code in ((dict(shared=0.1), "combination"), (dict(shared=0.6, run="whole_walk"), "no_plan"),
+                        (dict(shared=0.1, run=5, method="optimal", means=[1.5]), "combination")):
+        with pytest.raises(stopline.StoplineError) as refused:
+            stopline.plan(**asked, **wrong)
+        assert refused.value.code == code
+
+
 def test_walks_drawn_again_keep_their_frequencies() -> None:
     counts = stopline.Counts.read(DEMO, count=GROUPS)
     one = stopline.Plan.given([(1, 1, 2)], k=1.3, plants=3)

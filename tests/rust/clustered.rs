@@ -196,9 +196,43 @@ fn recalibrated_plans_keep_their_risks() {
         assert!(own.curve.rows[0].adequate <= 0.1 && own.curve.rows[1].inadequate <= 0.1, "{own:?}");
         assert_eq!(found.rows[0], own.curve.rows[0]);
         assert!(found.rows[1].expected_sites > before[1].expected_sites);
+        // The file asks for what was asked, states both risks, and is verified as it is read.
+        let file = found.plan.to_json().unwrap();
+        let again = Plan::from_json(&file).unwrap();
+        again.verify(&Quiet).unwrap();
+        let alike = again.alike().unwrap();
+        assert_eq!(alike.source(again.asked()).unwrap(), source);
+        assert_eq!(again.asked(), &design(2.0, [1.5, 3.0], cap));
+        assert_eq!(alike.attained()[0].p, own.curve.rows[0].adequate);
+        assert_eq!(alike.attained()[1].p, own.curve.rows[1].inadequate);
+        let independent = evaluate_lines(again.lines(), &Score::Count, &constant(2.0), &[mean(1.5)], &Quiet).unwrap();
+        assert!((again.attained()[0].p - independent.rows[0].adequate).abs() < 1e-12);
+        assert!(again.attained()[0].p < alike.attained()[0].p);
+        let mut edited: serde_json::Value = serde_json::from_str(&file).unwrap();
+        edited["attained"]["alike"]["shared"] = 0.01.into();
+        assert_eq!(Plan::from_json(&edited.to_string()).unwrap_err().code(), Code::PlanEdited);
+        edited.as_object_mut().unwrap().remove("digest");
+        assert_eq!(Plan::from_json(&edited.to_string()).unwrap_err().code(), Code::PlanEdited);
+        assert!(stopline::card(&again).contains("of the clumping is common to"));
+        // Both calls are as likely at the even mean.
+        let even = own.curve.even_mean.unwrap();
+        let at = evaluate_clustered(&found.plan, &source, &[mean(even)], &Quiet).unwrap().curve.rows.remove(0);
+        assert!((at.adequate - at.inadequate).abs() < 1e-10, "{at:?}");
         // Not far more careful than asked.
         assert!(own.curve.rows[0].adequate.max(own.curve.rows[1].inadequate) > 0.08, "{own:?}");
     }
+}
+
+#[test]
+fn optimal_plans_are_recalibrated_with_a_bound_that_holds() {
+    let source = clustered(2.0, 0.25, Run::Sites(5));
+    let found = recalibrated(&design(2.0, [1.5, 3.0], 40), Method::Optimal, &source, &Quiet).unwrap();
+    let plan = Plan::from_json(&found.plan.to_json().unwrap()).unwrap();
+    let proof = plan.proof().unwrap();
+    assert!(proof.bound < proof.value, "{proof:?}");
+    // The plan for independent sites keeps the asked risks there: it is above the bound.
+    assert!(found.before.unwrap().proof().unwrap().value >= proof.bound);
+    assert!(plan.alike().unwrap().attained().iter().all(|row| row.p <= 0.1));
 }
 
 #[test]

@@ -422,13 +422,13 @@ pub struct ShapeArguments {
     pub method: Option<String>,
     /// With a two-stage method: the one call that its first check may make, `inadequate` or `adequate`
     /// [default: both]
-    #[arg(long, value_name = "CALL", conflicts_with = "lines")]
+    #[arg(long, value_name = "CALL", conflicts_with_all = ["lines", "shared"])]
     pub early: Option<String>,
     /// At the most sites: call, or undecided between the lines [default: call; undecided for a precision]
     #[arg(long, value_name = "HOW", conflicts_with = "lines")]
     pub closing: Option<String>,
     /// Most that an optimal plan may end undecided, as a probability
-    #[arg(long, value_name = "SHARE", conflicts_with = "lines")]
+    #[arg(long, value_name = "SHARE", conflicts_with_all = ["lines", "shared"])]
     pub undecided_at_most: Option<String>,
     /// Lines typed in from a paper: CSV with sites,inadequate_at_most,adequate_at_least; for three calls
     /// also marginal_from,marginal_to; for a precision sites,enough_at_least
@@ -442,14 +442,14 @@ pub struct ShapeArguments {
 pub struct ObjectiveArguments {
     /// Fewest sites on average over these true means, counted like the thresholds [default: where most
     /// are needed]
-    #[arg(long, value_name = "MEAN,...", conflicts_with_all = ["prior_from", "lines"])]
+    #[arg(long, value_name = "MEAN,...", conflicts_with_all = ["prior_from", "lines", "shared"])]
     pub at: Option<String>,
     /// How much each mean of --at counts [default: all the same]
     #[arg(long, value_name = "WEIGHT,...", requires = "at")]
     pub weights: Option<String>,
     /// Fewest sites on average over fields like those of past counts: their means, with the error of
     /// sampling taken out
-    #[arg(long, value_name = "COUNTS", conflicts_with = "lines")]
+    #[arg(long, value_name = "COUNTS", conflicts_with_all = ["lines", "shared"])]
     pub prior_from: Option<PathBuf>,
 }
 

@@ -73,7 +73,20 @@ pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<
         }
     };
     let evaluations = under.iter().map(exact).collect::<Result<Vec<_>, _>>()?;
-    Ok(answer(evaluations, json, text))
+    let mut answer = answer(evaluations, json, text);
+    if let (Some(alike), None) = (plan.alike(), shared) {
+        let run = alike.run().map_or_else(|| "--whole-walk".to_owned(), |run| format!("--run {run}"));
+        let said = format!(
+            "This plan was made for sites that are alike; these are independent. --shared {} {run} shows those.",
+            alike.shared().get()
+        );
+        if json {
+            answer.notes.push(said);
+        } else {
+            answer.printed += &format!("\n{}", wrapped("", &said));
+        }
+    }
+    Ok(answer)
 }
 
 fn answer<E: Serialize>(evaluations: Vec<E>, json: bool, text: impl Fn(&E) -> String) -> Answer {

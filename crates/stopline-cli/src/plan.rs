@@ -79,7 +79,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
             Err(Error::new(Code::Combination, "--shared", "given", allowed))
         }
         (None, _) if let Some(alike) = &alike => recalibrated(&design, method, alike, watch).map(|found| {
-            price = Some(simulated::price(alike, &found));
+            price = Some(simulated::price(&found));
             found.plan
         }),
         (Some(Table { lines, .. }), _) => Plan::given(design, lines, watch),
@@ -92,7 +92,6 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     };
     let plan = plan.map_err(request::in_flags)?;
     let notes = plan.about().notes.clone();
-    let notes = price.as_ref().map_or(notes, |(note, _)| note.clone());
     let plan = plan.with_about(About { notes, ..about(past.as_ref()) });
     let calibration = match &past {
         Some(past) if args.calibration => Some(plan.calibration(&past.counts, draws, watch)?),
@@ -112,8 +111,8 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
     );
     let mut answer = answer?;
     match price {
-        Some((_, said)) if json => answer.notes.push(said),
-        Some((_, said)) => answer.printed = wrapped("Alike       ", &said) + &answer.printed,
+        Some(said) if json => answer.notes.push(said),
+        Some(said) => answer.printed = wrapped("Alike       ", &said) + &answer.printed,
         None => {}
     }
     Ok(answer)

@@ -7,7 +7,7 @@ use crate::watch::Watched;
 use crate::words::{figures, in_100, many};
 use crate::{arguments, values};
 use stopline::evaluate::CurveRow;
-use stopline::plan::{Plan, Recalibrated};
+use stopline::plan::{Alike, Plan, Recalibrated};
 use stopline::simulate::{Clustered, Estimate, Origin, Run, Simulated, SimulatedRow, Source, simulate};
 use stopline::{Call, Code, Dispersion, Error, MOST_SITES, Mean, Share};
 
@@ -85,14 +85,9 @@ pub fn text(simulated: &Simulated) -> String {
     text + &output::table(&headings, simulated.rows.iter().map(row), 0)
 }
 
-/// What a plan for sites that are alike says of itself, and what it costs.
-pub fn price(alike: &Clustered, found: &Recalibrated) -> (String, String) {
-    let share = figures(alike.shared().get());
-    let whose = match alike.run() {
-        Run::Sites(sites) => format!("runs of {}", many(sites, "site")),
-        _ => "the whole walk, so that the part walked differs from the field".to_owned(),
-    };
-    let alike = format!("{share} of the clumping is common to {whose}");
+/// What a plan for sites that are alike costs.
+pub fn price(found: &Recalibrated) -> String {
+    let alike = found.plan.alike().map_or_else(String::new, Alike::in_words);
     let risks = |[low, _, high]: &[CurveRow; 3]| {
         format!(
             "{} low fields of 100 called adequate and {} high ones inadequate",
@@ -120,8 +115,7 @@ pub fn price(alike: &Clustered, found: &Recalibrated) -> (String, String) {
         }
         None => said += " For independent sites the method finds no plan at these checks.",
     }
-    said += " The risks stated below are those over independent sites.";
-    (format!("Risks hold where {alike}: {}.", risks(&found.rows)), said)
+    said
 }
 
 /// What sites have in common, in words after others.

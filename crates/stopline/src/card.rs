@@ -56,8 +56,12 @@ pub fn stated(plan: &Plan) -> Vec<String> {
         }
     };
     let say =
-        |row: &AttainedRow| format!("A field truly at {} is called {} {}.", at(row), row.call.as_str(), times(row.p));
-    plan.attained().iter().map(say).collect()
+        |row: &AttainedRow| format!("field truly at {} is called {} {}.", at(row), row.call.as_str(), times(row.p));
+    let mut said: Vec<String> = plan.attained().iter().map(|row| format!("A {}", say(row))).collect();
+    if let Some(alike) = plan.alike() {
+        said.extend(alike.attained().iter().map(|row| format!("Where {}, a {}", alike.in_words(), say(row))));
+    }
+    said
 }
 
 /// A probability as people say it, rounded up so that it never promises too much.

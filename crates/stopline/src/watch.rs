@@ -27,6 +27,19 @@ impl Watch for Quiet {
     }
 }
 
+/// Watches a part of the work: whether it is to be stopped, its steps being none of the caller's.
+pub(crate) struct Within<'a> {
+    pub watch: &'a dyn Watch,
+    pub done: u64,
+    pub of: u64,
+}
+
+impl Watch for Within<'_> {
+    fn step(&self, _: u64, _: u64) -> ControlFlow<()> {
+        self.watch.step(self.done, self.of)
+    }
+}
+
 /// Turns a `Break` into the typed error.
 pub(crate) fn tell(watch: &dyn Watch, done: u64, of: u64) -> Result<(), Error> {
     match watch.step(done, of) {

@@ -161,9 +161,29 @@ fn clustered_sites_are_exact_without_simulation() {
     assert!(said.join(" ").contains("the difference is the price"), "{}", ran.out);
     let rows = folder.does("evaluate alike.json --means 1,2 --shared 0.1 --run 5 --json").json()["rows"].clone();
     assert!(rows[0]["adequate"].as_f64().unwrap() <= 0.1 && rows[1]["inadequate"].as_f64().unwrap() <= 0.1, "{rows}");
-    let notes =
-        serde_json::from_str::<serde_json::Value>(&folder.read("alike.json")).unwrap()["about"]["notes"].clone();
-    assert!(notes.as_str().unwrap().contains("common to runs of 5 sites"), "{notes}");
+    // Its file states both risks, which `verify` computes anew and `evaluate` shows.
+    let plan = serde_json::from_str::<serde_json::Value>(&folder.read("alike.json")).unwrap();
+    let alike = &plan["attained"]["alike"];
+    assert_eq!(
+        (&alike["shared"], &alike["run"], &alike["rows"][0]["p"]),
+        (&0.1.into(), &5.into(), &rows[0]["adequate"])
+    );
+    assert_eq!(plan["aim"]["risks"]["false_adequate"], 0.1);
+    // It says on standard error that these sites are independent.
+    let alone = folder.run("evaluate alike.json --means 1,2 --json");
+    assert!(alone.err.contains("--shared 0.1 --run 5 shows those"), "{alone:?}");
+    let alone = alone.json()["rows"].clone();
+    let off = plan["attained"]["rows"][0]["p"].as_f64().unwrap() - alone[0]["adequate"].as_f64().unwrap();
+    assert!(off.abs() < 1e-12 && alone[0]["adequate"].as_f64() < rows[0]["adequate"].as_f64(), "{plan}");
+    let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let verified = words(&folder.does("verify alike.json").out);
+    assert!(
+        verified.contains("Where 0.1 of the clumping is common to runs of 5 sites, a field truly at"),
+        "{verified}"
+    );
+    assert!(words(&folder.does("evaluate alike.json --means 1").out).contains("--shared 0.1 --run 5 shows those"));
+    let ran = folder.run(&format!("{asked} --method optimal --at 1.5 --shared 0.1 --run 5 --json"));
+    assert_eq!(ran.code, Some(2), "{ran:?}");
     let never = folder.run(&format!("{asked} --shared 0.6 --whole-walk --json"));
     assert_eq!((never.code, &never.json()["errors"][0]["code"]), (Some(3), &"no_plan".into()));
 }

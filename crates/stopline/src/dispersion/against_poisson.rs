@@ -13,7 +13,9 @@
 use super::drawn::{Chance, Draws, How, P, share};
 use super::estimate::{Why, nothing_found};
 use super::frequencies::Frequencies;
+use crate::error::Error;
 use crate::special::chi_square_above;
+use crate::watch::{Quiet, Watch, tell};
 use serde::Serialize;
 
 /// The test of independent counts with one mean.
@@ -46,12 +48,31 @@ impl Frequencies {
     /// # Ok::<(), stopline::Error>(())
     /// ```
     pub fn against_poisson(&self, draws: Draws) -> Result<PoissonTest, Why> {
-        self.against_poisson_within(draws, MOST_STEPS, MOST_THROWN)
+        // A watch that never stops the work leaves no other error.
+        self.against_poisson_within(draws, MOST_STEPS, MOST_THROWN, &Quiet).unwrap_or(Err(Why::NoSites))
     }
 
-    fn against_poisson_within(&self, draws: Draws, steps: f64, thrown: f64) -> Result<PoissonTest, Why> {
+    /// The same, watched.
+    ///
+    /// # Errors
+    /// `interrupted`.
+    pub(super) fn against_poisson_watched(
+        &self,
+        draws: Draws,
+        watch: &dyn Watch,
+    ) -> Result<Result<PoissonTest, Why>, Error> {
+        self.against_poisson_within(draws, MOST_STEPS, MOST_THROWN, watch)
+    }
+
+    fn against_poisson_within(
+        &self,
+        draws: Draws,
+        steps: f64,
+        thrown: f64,
+        watch: &dyn Watch,
+    ) -> Result<Result<PoissonTest, Why>, Error> {
         if let Some(why) = nothing_found(&[self]).or((self.sites() == 1).then_some(Why::OneSite)) {
-            return Err(why);
+            return Ok(Err(why));
         }
         let (sites, total) = (self.sites() as f64, self.sum() as f64);
         let index_of_dispersion = self.squared_spread() as f64 / total;
@@ -60,11 +81,11 @@ impl Frequencies {
         let p = if sites * total * (pairs as f64 * most.min(total) + total) < steps {
             P { p: exact(self.sites(), small(self.sum()), small(pairs)), how: How::Exact }
         } else if f64::from(draws.number()) * (total + sites) < thrown {
-            throw(&mut draws.stream(0), small(self.sites().into()), self.sum(), pairs, draws.number())
+            throw(&mut draws.stream(0), small(self.sites().into()), self.sum(), pairs, draws.number(), watch)?
         } else {
             P { p: chi_square_above(index_of_dispersion, sites - 1.0), how: How::Approximate }
         };
-        Ok(PoissonTest { index_of_dispersion, p })
+        Ok(Ok(PoissonTest { index_of_dispersion, p }))
     }
 }
 
@@ -136,10 +157,18 @@ fn binomial(r: usize, left: u64, law: &mut Vec<f64>) {
 }
 
 /// The share of throws with so many pairs or more.
-fn throw(chance: &mut Chance, sites: usize, total: u128, pairs: u128, draws: u32) -> P {
+fn throw(
+    chance: &mut Chance,
+    sites: usize,
+    total: u128,
+    pairs: u128,
+    draws: u32,
+    watch: &dyn Watch,
+) -> Result<P, Error> {
     let mut counts = vec![0_u64; sites];
     let mut as_extreme = 0;
-    for _ in 0..draws {
+    for done in 0..draws {
+        tell(watch, done.into(), draws.into())?;
         counts.fill(0);
         let mut found = 0;
         for _ in 0..total {
@@ -150,7 +179,7 @@ fn throw(chance: &mut Chance, sites: usize, total: u128, pairs: u128, draws: u32
         }
         as_extreme += u32::from(found >= pairs);
     }
-    share(as_extreme, draws)
+    Ok(share(as_extreme, draws))
 }
 
 #[cfg(test)]
@@ -164,10 +193,10 @@ mod tests {
         let draws = Draws::new(9999, 3).unwrap();
         let exact = walk.against_poisson(draws).unwrap();
         assert_eq!(exact.p.how, How::Exact);
-        let drawn = walk.against_poisson_within(draws, 0.0, 1e9).unwrap();
+        let drawn = walk.against_poisson_within(draws, 0.0, 1e9, &Quiet).unwrap().unwrap();
         let How::Drawn { se, .. } = drawn.p.how else { panic!("not drawn") };
         assert!((drawn.p.p - exact.p.p).abs() < 4.0 * se, "{exact:?} {drawn:?}");
-        let near = walk.against_poisson_within(draws, 0.0, 0.0).unwrap();
+        let near = walk.against_poisson_within(draws, 0.0, 0.0, &Quiet).unwrap().unwrap();
         assert_eq!(near.p.how, How::Approximate);
         assert!((near.p.p / exact.p.p - 1.0).abs() < 0.5, "{near:?} {exact:?}");
     }

@@ -8,6 +8,7 @@ use super::goodness::{GoodnessOfFit, LEAST_EXPECTED};
 use super::json::part;
 use super::shape::Shape;
 use crate::error::Error;
+use crate::watch::{Quiet, Watch};
 use serde::ser::{Serialize, SerializeMap, Serializer};
 
 /// Tests of the laws fitted to a walk.
@@ -38,11 +39,19 @@ impl Frequencies {
     /// # Ok::<(), stopline::Error>(())
     /// ```
     pub fn examine(&self, draws: Draws) -> Result<Examination, Error> {
+        self.examine_watched(draws, &Quiet)
+    }
+
+    /// The same, watched.
+    ///
+    /// # Errors
+    /// `interrupted`.
+    pub(super) fn examine_watched(&self, draws: Draws, watch: &dyn Watch) -> Result<Examination, Error> {
         Ok(Examination {
             negative_binomial: self.k_ml()?.or_why().and_then(|k| self.goodness(k, LEAST_EXPECTED)),
             poisson: self.goodness_poisson(LEAST_EXPECTED),
-            clumping: self.against_poisson(draws),
-            shape: self.shape(draws)?,
+            clumping: self.against_poisson_watched(draws, watch)?,
+            shape: self.shape_watched(draws, watch)?,
         })
     }
 }

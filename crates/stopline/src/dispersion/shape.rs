@@ -19,6 +19,7 @@ use super::json::number;
 use super::precision::zeros_sd;
 use crate::error::Error;
 use crate::special::{normal_above, normal_beyond};
+use crate::watch::{Quiet, Watch, tell};
 use serde::ser::{Serialize, SerializeMap, Serializer};
 
 /// From this many sites on, U, T and z are taken as normal.
@@ -63,6 +64,14 @@ impl Frequencies {
     /// # Ok::<(), stopline::Error>(())
     /// ```
     pub fn shape(&self, draws: Draws) -> Result<Shape, Error> {
+        self.shape_watched(draws, &Quiet)
+    }
+
+    /// The same, watched.
+    ///
+    /// # Errors
+    /// `interrupted`.
+    pub(super) fn shape_watched(&self, draws: Draws, watch: &dyn Watch) -> Result<Shape, Error> {
         let (sites, m) = (self.sites() as f64, self.mean().unwrap_or(0.0));
         let (ml, by_zeros, by_moments) = (self.k_ml()?, self.k_zero_class()?, self.k_moments());
         let excess_zeros = ml.or_why().and(self.excess_zeros(ml));
@@ -80,7 +89,7 @@ impl Frequencies {
         if self.sites() < MANY_SITES {
             let k = ml.or_why();
             match k.and_then(|k| Counter::new(m, k)) {
-                Ok(counter) => self.draw(&counter, draws, &mut shape)?,
+                Ok(counter) => self.draw(&counter, draws, &mut shape, watch)?,
                 Err(why) => {
                     for departure in [&mut shape.u, &mut shape.t, &mut shape.zeros] {
                         departure.p = departure.value.and(Err(why));
@@ -96,11 +105,12 @@ impl Frequencies {
     }
 
     /// p of all three by counts drawn from the fitted law and fitted anew.
-    fn draw(&self, counter: &Counter, draws: Draws, shape: &mut Shape) -> Result<(), Error> {
+    fn draw(&self, counter: &Counter, draws: Draws, shape: &mut Shape, watch: &dyn Watch) -> Result<(), Error> {
         let mut chance = draws.stream(1);
         let mut counts = vec![0; usize::try_from(self.sites()).unwrap_or(0)];
         let (mut u, mut t, mut zeros) = (Tally::default(), Tally::default(), Tally::default());
-        for _ in 0..draws.number() {
+        for done in 0..draws.number() {
+            tell(watch, done.into(), draws.number().into())?;
             counts.fill_with(|| counter.draw(&mut chance));
             let drawn = Frequencies::of(&counts)?;
             u.add(shape.u.value, drawn.u(drawn.k_zero_class()?));

@@ -18,7 +18,7 @@ use super::supported::{Laws, supported_laws};
 use crate::counts::Counts;
 use crate::error::Error;
 use crate::params::{Level, Mean};
-use crate::watch::{Watch, tell};
+use crate::watch::{Watch, Within};
 use serde::ser::SerializeMap;
 
 /// How a study is made.
@@ -79,8 +79,8 @@ pub fn study_counts(counts: &Counts, how: &Studying, watch: &dyn Watch) -> Resul
     let walks = walks?;
     let mut tests = Vec::with_capacity(walks.len());
     for (done, walk) in walks.iter().enumerate() {
-        tell(watch, done as u64, walks.len() as u64)?;
-        tests.push(walk.examine(draws.of_part(done as u64))?);
+        let within = Within { watch, done: done as u64, of: walks.len() as u64 };
+        tests.push(walk.examine_watched(draws.of_part(done as u64), &within)?);
     }
     let study = Study {
         tests,

@@ -9,7 +9,7 @@
 //! Cost: sites × totals³/3 multiply-adds a mean, so that wide lines are refused; [`crate::simulate`] takes these.
 #![allow(clippy::indexing_slicing)] // a kernel: totals and j below the edge
 
-use super::curve::row;
+use super::curve::{even_mean_by, row};
 use super::outcome::Outcome;
 use super::{CurveRow, Evaluation};
 use crate::error::{Code, Error};
@@ -19,10 +19,12 @@ use crate::params::{K, Mean};
 use crate::plan::Plan;
 use crate::score::{Score, Total};
 use crate::simulate::{Clustered, Common, Drawn, Sites};
-use crate::watch::{Watch, tell};
+use crate::watch::{Watch, Within, tell};
 
 /// Multiply-adds above which an evaluation is refused (some tens of seconds).
 const MOST_WORK: f64 = 2e10;
+/// Evaluations that seeking the even mean takes at most, about.
+const SEEKING: f64 = 20.0;
 
 /// What `plan` does over clustered sites, at each mean.
 ///
@@ -34,17 +36,36 @@ pub fn evaluate_clustered(
     means: &[Mean],
     watch: &dyn Watch,
 ) -> Result<Evaluation, Error> {
-    let rows = clustered_lines(plan.lines(), &plan.asked().score, source, means, watch)?;
+    let (lines, score) = (plan.lines(), &plan.asked().score);
+    let rows = clustered_lines(lines, score, source, means, watch)?;
+    let even_mean = even_mean(lines, score, source, &Within { watch, done: 1, of: 1 })?;
     Ok(Evaluation {
         plan: plan.digest().clone(),
         under: source.under(),
         source: source.origin(),
-        calls: plan.lines().calls(),
-        curve: super::Curve { rows, even_mean: None },
+        calls: lines.calls(),
+        curve: super::Curve { rows, even_mean },
         estimates: None,
         behaviour: None,
         stops: None,
     })
+}
+
+/// The mean at which both calls are equally likely, unless seeking it is too much work.
+fn even_mean(lines: &Lines, score: &Score, source: &Clustered, watch: &dyn Watch) -> Result<Option<f64>, Error> {
+    even_mean_by(lines, score, &source.under(), |mean| {
+        if SEEKING * clustered_work(lines, score, source, &[mean])? > MOST_WORK {
+            return Ok(f64::NAN);
+        }
+        let rows = clustered_lines(lines, score, source, &[mean], watch)?;
+        Ok(rows.iter().map(|row| row.adequate - row.inadequate).sum())
+    })
+}
+
+/// Multiply-adds of evaluating lines at each mean.
+pub(crate) fn clustered_work(lines: &Lines, score: &Score, source: &Clustered, means: &[Mean]) -> Result<f64, Error> {
+    let kinds = means.iter().map(|&mean| Ok(source.walks(score, mean)?.len())).sum::<Result<usize, Error>>()?;
+    Ok(kinds as f64 * f64::from(lines.cap()) * (edge(lines.rows()) as f64).powi(3) / 3.0)
 }
 
 /// The same for any lines.
@@ -73,9 +94,8 @@ pub fn clustered_lines(
     watch: &dyn Watch,
 ) -> Result<Vec<CurveRow>, Error> {
     let kinds = means.iter().map(|&mean| source.walks(score, mean)).collect::<Result<Vec<_>, _>>()?;
-    let edge = edge(lines.rows());
-    let nodes: usize = kinds.iter().map(Vec::len).sum();
-    let work = nodes as f64 * f64::from(lines.cap()) * (edge as f64).powi(3) / 3.0;
+    let (edge, nodes) = (edge(lines.rows()), kinds.iter().map(Vec::len).sum::<usize>());
+    let work = clustered_work(lines, score, source, means)?;
     if work > MOST_WORK {
         let allowed = format!("at most {MOST_WORK:.0e}: lower lines or a smaller cap; or simulate");
         let value = format!("about {work:.0e} multiplications");

@@ -10,7 +10,7 @@ use crate::lines::{Call, Lines};
 use crate::params::Mean;
 use crate::root::root;
 use crate::score::Score;
-use crate::watch::{Quiet, Watch};
+use crate::watch::{Quiet, Watch, Within};
 
 /// What a plan does at one mean.
 #[derive(Debug, Clone, PartialEq)]
@@ -90,7 +90,7 @@ pub fn evaluate_lines(
     let at_means = means.iter().map(|&m| laws(m)).collect::<Result<Vec<_>, _>>()?;
     let means: Vec<f64> = means.iter().map(|m| m.get()).collect();
     let mut curve = curve_of_laws(lines, &means, &at_means, watch)?;
-    curve.even_mean = even_mean(lines, score, under)?;
+    curve.even_mean = even_mean(lines, score, under, &Within { watch, done: 1, of: 1 })?;
     Ok(curve)
 }
 
@@ -330,22 +330,34 @@ fn strip(lines: &Lines) -> Option<f64> {
     (totals > 0.0).then_some(totals / sites)
 }
 
-/// The mean at which P(adequate) = P(inadequate), to 1e-13 relative: sought outwards from the middle
+/// The mean at which P(adequate) = P(inadequate).
+fn even_mean(lines: &Lines, score: &Score, under: &Dispersion, watch: &dyn Watch) -> Result<Option<f64>, Error> {
+    even_mean_by(lines, score, under, |mean| {
+        let curve = curve_of_laws(lines, &[mean.get()], &[under.laws(score, mean)?], watch)?;
+        Ok(curve.rows.iter().map(|r| r.adequate - r.inadequate).sum())
+    })
+}
+
+/// The same, where P(adequate) − P(inadequate) at a mean is `excess`, to 1e-13 relative: sought outwards from the middle
 /// of the strip, then bracketed.
-fn even_mean(lines: &Lines, score: &Score, under: &Dispersion) -> Result<Option<f64>, Error> {
+pub(super) fn even_mean_by(
+    lines: &Lines,
+    score: &Score,
+    under: &Dispersion,
+    excess: impl Fn(Mean) -> Result<f64, Error>,
+) -> Result<Option<f64>, Error> {
     let calls = |call| lines.rows().iter().any(|r| r.stops.iter().any(|s| s.call == call));
     if !calls(Call::Adequate) || !calls(Call::Inadequate) {
         return Ok(None);
     }
     let axis = Axis::of(score, under);
-    let excess = |x: f64| -> Result<f64, Error> {
-        let mean = axis.mean(x);
-        let laws = under.laws(score, Mean::new(mean)?)?;
-        let curve = curve_of_laws(lines, &[mean], &[laws], &Quiet)?;
-        Ok(curve.rows.iter().map(|r| r.adequate - r.inadequate).sum())
-    };
+    let excess = |x: f64| excess(Mean::new(axis.mean(x))?);
     let start = axis.middle(lines);
-    let up = excess(start)? < 0.0;
+    let first = excess(start)?;
+    if first.is_nan() {
+        return Ok(None);
+    }
+    let up = first < 0.0;
     let (mut near, mut step) = (start, 0.25);
     // Four steps of growing size: a factor of 40 from the middle of the strip.
     for _ in 0..4 {

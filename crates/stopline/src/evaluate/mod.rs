@@ -29,6 +29,7 @@ mod tilt;
 mod vector;
 mod windows;
 
+pub(crate) use clustered::clustered_work;
 pub use clustered::{clustered_lines, evaluate_clustered};
 pub(crate) use curve::expected_sites;
 pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites, stopped_by};

@@ -4,7 +4,7 @@ use super::aim_file::{line, row};
 use super::attained::{self, AttainedRow, attained};
 use super::digest::Digest;
 use super::wire::*;
-use super::{Checks, Closing, Design, Method, Plan, Proof};
+use super::{Alike, Checks, Closing, Design, Method, Plan, Proof};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
 use crate::lines::{Call, Lines};
@@ -72,13 +72,16 @@ impl Plan {
                 plan.digest = plan.compute_digest()?;
                 Ok(plan)
             }
-            (Some(digest), Some(AttainedWire::Exact { rows })) => {
-                plan.attained = rows.iter().map(AttainedRow::from_wire).collect::<Result<_, _>>()?;
+            (Some(digest), Some(AttainedWire::Exact { rows, alike })) => {
+                plan.attained = from_rows(&rows)?;
+                let alike = alike.map(|a| Alike::stated(a.shared, a.run, from_rows(&a.rows)?));
+                plan.alike = alike.transpose()?;
                 plan.digest = plan.compute_digest()?;
                 if digest != plan.digest.as_str() {
                     return Err(edited("digest", digest, format!("{}, which the content gives", plan.digest)));
                 }
-                if attained::work(&plan.design, &plan.lines)? <= WORK_ON_LOAD {
+                let alike = plan.alike.as_ref().map_or(Ok(0.0), |alike| alike.work(&plan.design, &plan.lines))?;
+                if attained::work(&plan.design, &plan.lines)? + alike <= WORK_ON_LOAD {
                     plan.check_attained(&Quiet)?;
                     plan.check_proof(&Quiet)?;
                 }
@@ -120,22 +123,14 @@ impl Plan {
     }
 
     fn check_attained(&self, watch: &dyn Watch) -> Result<(), Error> {
-        let now = attained(&self.design, &self.lines, watch)?;
-        if now.len() != self.attained.len() {
-            return Err(edited("attained", format!("{} rows", self.attained.len()), format!("{} rows", now.len())));
-        }
-        for (stated, now) in self.attained.iter().zip(&now) {
-            let same = stated.mean == now.mean && stated.call == now.call && (stated.p - now.p).abs() <= SAME_RISK;
-            if !same {
-                let what = format!("attained P(called {}) at mean {}", stated.call.as_str(), stated.mean.get());
-                return Err(edited(
-                    &what,
-                    stated.p,
-                    format!("{} for {} at mean {}", now.p, now.call.as_str(), now.mean.get()),
-                ));
+        same_rows("attained", &self.attained, &attained(&self.design, &self.lines, watch)?)?;
+        match &self.alike {
+            Some(alike) => {
+                let now = alike.again(&self.design, &self.lines, watch)?;
+                same_rows("attained.alike", alike.attained(), now.attained())
             }
+            None => Ok(()),
         }
-        Ok(())
     }
 
     pub(super) fn compute_digest(&self) -> Result<Digest, Error> {
@@ -190,7 +185,14 @@ impl Plan {
                 Method::Given => MethodWire::Given,
             },
             lines: self.lines.rows().iter().map(|row| line(aim, row)).collect(),
-            attained: Some(AttainedWire::Exact { rows: self.attained.iter().map(AttainedRowWire::from).collect() }),
+            attained: Some(AttainedWire::Exact {
+                rows: self.attained.iter().map(AttainedRowWire::from).collect(),
+                alike: self.alike.as_ref().map(|alike| AlikeWire {
+                    shared: alike.shared().get(),
+                    run: alike.run(),
+                    rows: alike.attained().iter().map(AttainedRowWire::from).collect(),
+                }),
+            }),
             proof: self.proof.as_ref().map(ProofWire::from),
             about: self.about.clone(),
             host: self.host.clone(),
@@ -258,7 +260,8 @@ impl Plan {
         let lines = Lines::new(rows)?;
         let (about, host, made_by, digest) = (file.about, file.host, file.made_by, Digest::of_bytes(b""));
         let (attained, check_of_k) = (Vec::new(), std::sync::Arc::default());
-        Self { design, method, lines, attained, proof, about, host, made_by, digest, check_of_k }.assembled()
+        Self { design, method, lines, attained, alike: None, proof, about, host, made_by, digest, check_of_k }
+            .assembled()
     }
 
     /// The plan with its digest, after checking that its parts belong together.
@@ -283,6 +286,26 @@ impl Plan {
         self.digest = self.compute_digest()?;
         Ok(self)
     }
+}
+
+/// That stated risks are those computed now.
+fn same_rows(name: &str, stated: &[AttainedRow], now: &[AttainedRow]) -> Result<(), Error> {
+    if now.len() != stated.len() {
+        return Err(edited(name, format!("{} rows", stated.len()), format!("{} rows", now.len())));
+    }
+    for (stated, now) in stated.iter().zip(now) {
+        let same = stated.mean == now.mean && stated.call == now.call && (stated.p - now.p).abs() <= SAME_RISK;
+        if !same {
+            let what = format!("{name} P(called {}) at mean {}", stated.call.as_str(), stated.mean.get());
+            let now = format!("{} for {} at mean {}", now.p, now.call.as_str(), now.mean.get());
+            return Err(edited(&what, stated.p, now));
+        }
+    }
+    Ok(())
+}
+
+fn from_rows(rows: &[AttainedRowWire]) -> Result<Vec<AttainedRow>, Error> {
+    rows.iter().map(AttainedRow::from_wire).collect()
 }
 
 impl From<&AttainedRow> for AttainedRowWire {

@@ -6,6 +6,7 @@
 mod about;
 mod aim;
 mod aim_file;
+mod alike;
 mod attained;
 mod beside;
 mod calibrated;
@@ -31,6 +32,7 @@ mod wire;
 
 pub use about::{About, MadeBy};
 pub use aim::{Aim, Pair, Sides};
+pub use alike::Alike;
 pub use attained::AttainedRow;
 pub use calibration::{Calibration, Range};
 pub use checks::{Checks, Closing};
@@ -64,6 +66,7 @@ pub struct Plan {
     method: Method,
     lines: Lines,
     attained: Vec<AttainedRow>,
+    alike: Option<Alike>,
     proof: Option<Proof>,
     about: About,
     host: Box<RawValue>,
@@ -229,7 +232,8 @@ impl Plan {
             RawValue::from_string("{}".to_owned()).map_err(|e| Error::new(Code::PlanFormat, "host", e, "an object"))?;
         let (about, made_by, digest) = (About::default(), MadeBy::default(), Digest::of_bytes(b""));
         let check_of_k = Arc::default();
-        Self { design, method, lines, attained, proof, about, host, made_by, digest, check_of_k }.assembled()
+        Self { design, method, lines, attained, alike: None, proof, about, host, made_by, digest, check_of_k }
+            .assembled()
     }
 
     /// A plan of the same design and method where counts vary in another way.
@@ -242,6 +246,9 @@ impl Plan {
 
     /// A plan of another design by the same method.
     pub(crate) fn derived_anew(&self, design: Design, watch: &dyn Watch) -> Result<Self, Error> {
+        if let Some(alike) = &self.alike {
+            return Ok(recalibrated(&design, self.method, &alike.source(&design)?, watch)?.plan);
+        }
         match &self.proof {
             Some(proof) => Self::optimal(design, &proof.objective, None, watch),
             None => Self::design(design, self.method, watch),
@@ -280,10 +287,15 @@ impl Plan {
     pub fn lines(&self) -> &Lines {
         &self.lines
     }
-    /// The exact risks at the thresholds; empty where there are none.
+    /// The exact risks at the thresholds, over independent sites; empty where there are none.
     #[must_use]
     pub fn attained(&self) -> &[AttainedRow] {
         &self.attained
+    }
+    /// What a plan made for sites that are alike promises there.
+    #[must_use]
+    pub fn alike(&self) -> Option<&Alike> {
+        self.alike.as_ref()
     }
     /// For an optimal plan, what proves how close it is to the best there can be.
     #[must_use]

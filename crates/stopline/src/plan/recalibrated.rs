@@ -6,7 +6,7 @@
 //! thresholds is taken. What is shared over the whole walk no number of sites averages out: where the visited part of
 //! the field differs from the field by so much that no cut keeps both risks, that is told.
 
-use super::{Aim, Checks, Design, Method, Plan};
+use super::{Aim, Alike, Checks, Design, Method, Plan};
 use crate::error::{Code, Error};
 use crate::evaluate::{CurveRow, clustered_lines};
 use crate::params::{MOST_SITES, Mean, Risk, Risks, Thresholds};
@@ -22,7 +22,7 @@ const CAPS: [f64; 4] = [1.5, 2.0, 3.0, 4.0];
 /// A plan made for clustered sites, beside the plan for independent ones.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Recalibrated {
-    /// The plan: its stated risks are those over independent sites.
+    /// The plan: it asks for the asked risks, and states those over independent sites and over these.
     pub plan: Plan,
     /// What it does over the clustered sites at the inadequate mean, the geometric middle and the adequate mean.
     pub rows: [CurveRow; 3],
@@ -58,8 +58,25 @@ pub fn recalibrated(
     let rows_before = before.as_ref().map(|plan| rows(plan, thresholds, source, watch)).transpose()?;
     let search = Search { design, method, source, thresholds, risks };
     match search.plan(watch)? {
-        Some((plan, rows)) => Ok(Recalibrated { plan, rows, before, rows_before }),
+        Some((plan, rows)) => {
+            Ok(Recalibrated { plan: plan.made_for(design, source, watch)?, rows, before, rows_before })
+        }
         None => Err(search.no_plan(watch)?),
+    }
+}
+
+impl Plan {
+    /// The same lines as a plan of another design, made for sites that are alike.
+    fn made_for(mut self, design: &Design, source: &Clustered, watch: &dyn Watch) -> Result<Self, Error> {
+        // The method may have settled the checks.
+        self.design.aim.clone_from(&design.aim);
+        self.alike = Some(Alike::of(&self.design, &self.lines, source, watch)?);
+        if let Some(proof) = &mut self.proof {
+            // What no plan with the asked risks can beat over independent sites.
+            let now = proof.recomputed(&self.design, &self.lines, watch)?;
+            (proof.bound, proof.value) = (now.bound, now.value);
+        }
+        self.assembled()
     }
 }
 

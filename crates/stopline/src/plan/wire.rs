@@ -244,7 +244,24 @@ pub(super) struct PrecisionLine {
 #[cfg_attr(feature = "schema", derive(JsonSchema))]
 #[serde(tag = "how", rename_all = "snake_case", deny_unknown_fields)]
 pub(super) enum AttainedWire {
-    Exact { rows: Vec<AttainedRowWire> },
+    Exact {
+        rows: Vec<AttainedRowWire>,
+        /// Only for plans made for sites that are alike.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        alike: Option<AlikeWire>,
+    },
+}
+
+/// The risks where sites of a run, or of the whole walk, have a share of their extra-Poisson variance in common.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub(super) struct AlikeWire {
+    pub shared: f64,
+    #[serde(deserialize_with = "required")]
+    #[cfg_attr(feature = "schema", schemars(required))]
+    pub run: Option<u32>,
+    pub rows: Vec<AttainedRowWire>,
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize)]

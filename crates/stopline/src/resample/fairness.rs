@@ -7,7 +7,7 @@ use crate::evaluate::CurveRow;
 use crate::params::{K, Mean};
 use crate::plan::Plan;
 use crate::simulate::{Estimate, RealWalk, SimulatedRow, Walks, redraw_lines};
-use crate::watch::{Quiet, Watch, tell};
+use crate::watch::{Watch, Within};
 use serde::Serialize;
 
 /// Times that a walk is walked for the verdict: as many of the real walks as of those that follow the law.
@@ -58,13 +58,13 @@ pub(super) fn fairness(
     let real = apart(plan, drawn, &own, how, 0, watch)?;
     let mut further = [0_u32; 2];
     for set in 1..=how.sets {
-        tell(watch, set.into(), how.sets.into())?;
         let mut chance = Chance::new(how.seed, set.into());
         let made = |(one, counter): (&Drawn<'_>, &Counter)| {
             scored(&plan.asked().score, one.steps.iter().map(|_| counter.draw(&mut chance)))
         };
         let made = drawn.iter().zip(&counters).map(made).collect::<Result<Vec<_>, _>>()?;
-        let found = apart(plan, drawn, &made, how, set.into(), &Quiet)?;
+        let within = Within { watch, done: set.into(), of: how.sets.into() };
+        let found = apart(plan, drawn, &made, how, set.into(), &within)?;
         let pairs = found.iter().zip(&real);
         further.iter_mut().zip(pairs).for_each(|(n, (found, real))| *n += u32::from(found.value >= real.value));
     }

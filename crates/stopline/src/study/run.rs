@@ -3,7 +3,7 @@
 use super::Grid;
 use crate::error::Error;
 use crate::simulate::share;
-use crate::watch::{Quiet, Watch};
+use crate::watch::{Watch, Within};
 use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
@@ -24,7 +24,8 @@ impl<F: FnMut(usize, &str) -> Result<(), Error> + Send> Sink for F {
 
 /// Runs the cells that are not in `cells` yet, hands each to the sink, and adds it.
 ///
-/// The cells are shared out to the threads of the current `rayon` pool; the result does not depend on their number.
+/// The cells are shared out to the threads of the current `rayon` pool, and each asks the watch whether to stop; the
+/// result does not depend on their number.
 ///
 /// # Errors
 /// The first error of a cell or the sink; `interrupted`. What was handed to the sink before is done.
@@ -41,7 +42,8 @@ pub fn run(
         |task| {
             let number = usize::try_from(task).ok().and_then(|task| left.get(task)).copied();
             let Some(number) = number.filter(|_| held().2.is_none()) else { return };
-            let done = grid.cell(number).and_then(|cell| cell.run(&Quiet));
+            let within = Within { watch, done: task, of: left.len() as u64 };
+            let done = grid.cell(number).and_then(|cell| cell.run(&within));
             let mut state = held();
             let (cells, sink, failed) = &mut *state;
             // After a failure nothing more is written.
