@@ -340,6 +340,7 @@ fn studied(c: &mut Criterion) {
         shared: [0.0, 0.25].map(|share| Share::new(share).unwrap()).to_vec(),
         run: Run::Sites(5),
         means: CASES[0].means(3),
+        real: None,
         walks: 1000,
         repeats: 2,
         seed: 1,

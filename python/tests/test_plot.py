@@ -73,6 +73,16 @@ def full_walks(ax: Axes) -> Axes:
     return plot.replay(stopline.replay(plan, stopline.Counts.read(DEMO, count=GROUPS), orders=0), ax=ax)
 
 
+def studied() -> dict[str, list[Any]]:
+    grid = stopline.Grid({"mine": small()}, means=[1.0, 2.0], k=[0.4, 0.8, 1.2, 2.0], shared=[0.0, 0.2, 0.4], run=5,
+                         walks=2000, repeats=2, seed=5)
+    return stopline.study(grid)
+
+
+def study_map(ax: Axes) -> Axes:
+    return plot.study_map(studied(), "k", "shared", where={"mean": 1.0}, contours=[0.1, 0.15], ax=ax)
+
+
 DRAWN: dict[str, Callable[[Axes], Axes]] = {
     "stop_chart": lambda ax: plot.stop_chart(small(), WALK, ax=ax),
     "three_calls": three_calls,
@@ -82,6 +92,7 @@ DRAWN: dict[str, Callable[[Axes], Axes]] = {
     "mean_variance": demo_laws,
     "rootogram": mites,
     "replay": full_walks,
+    "study_map": study_map,
 }
 
 
@@ -102,6 +113,9 @@ def drawn(draw: Callable[[Axes], Axes]) -> npt.NDArray[np.float64]:
     if legend is not None:
         legend.remove()
     ax.set(xlabel="", ylabel="")
+    ax.set_title("", loc="left")
+    for text in list(ax.texts):
+        text.remove()
     ax.tick_params(labelbottom=False, labelleft=False, which="both")
     canvas: Any = FigureCanvasAgg(figure)
     canvas.draw()
@@ -143,6 +157,38 @@ def test_words_of_a_stop_chart() -> None:
     assert texts == ["inadequate at most", "adequate at least", "walk", verdict]
 
 
+def test_a_study_map_shows_the_average_of_repeats() -> None:
+    table = studied()
+    ax = plot.study_map(table, "k", "mean", value="expected_sites", where={"shared": 0.2}, ax=Figure().add_subplot())
+    assert [label.get_text() for label in ax.get_xticklabels()] == ["0.4", "0.8", "1.2", "2"]
+    of = [table["expected_sites"][i] for i in range(len(table["k"]))
+          if (table["k"][i], table["shared"][i], table["mean"][i]) == (0.8, 0.2, 2.0)]
+    written = {text.get_position(): text.get_text() for text in ax.texts}
+    assert len(of) == 2 and written[1, 1] == f"{np.mean(of):.1f}" and len(written) == 8
+    # Legible without colour: the shades of the usual map grow lighter with the value, and numbers stand out from them.
+    shades = plot.study_map(table, "k", "shared", where={"mean": 1.0}, ax=Figure().add_subplot()).collections[0]
+    grey = shades.to_rgba(np.linspace(*shades.get_clim(), 50))[:, :3] @ np.array([0.299, 0.587, 0.114])
+    assert (np.diff(grey) > 0).all()
+    with mpl.rc_context({"image.cmap": "Greys"}):
+        ax = plot.study_map(table, "k", "shared", where={"mean": 1.0}, ax=Figure().add_subplot())
+    assert ax.collections[0].get_cmap().name == "Greys"
+
+
+def test_a_study_map_takes_words_frames_and_missing_cells() -> None:
+    pandas = pytest.importorskip("pandas")
+    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    plans = {name: stopline.plan(k=k, inadequate=1.0, adequate=2.0, plants=3) for name, k in (("a", 1.2), ("b", 0.8))}
+    grid = stopline.Grid(plans, means=[1.0], counts=counts, draw=["with_replacement", "blocks"], walks=100)
+    frame = pandas.DataFrame(stopline.study(grid))
+    frame = frame[(frame["visit"] == frame["visit"][2]) & ((frame["plan"] == "a") | (frame["field"] != "bobolink"))]
+    ax = plot.study_map(frame, "plan", "field", where={"draw": "blocks"}, ax=Figure().add_subplot())
+    assert [label.get_text() for label in ax.get_xticklabels()] == ["a", "b"]
+    assert len(ax.texts) == len(frame[frame["draw"] == "blocks"]) > 10
+    with pytest.raises(stopline.StoplineError) as e:
+        plot.study_map(frame, "plan", "field", where={"draw": "blocks"}, contours=[0.1], ax=Figure().add_subplot())
+    assert e.value.what == "contours"
+
+
 def test_rc_params_are_followed() -> None:
     with mpl.rc_context({"axes.prop_cycle": cycler(color=["#112233"]), "text.color": "#445566"}):
         ax = plot.stop_chart(small(), WALK, ax=Figure().add_subplot())
@@ -160,6 +206,12 @@ def leaves(**how: Any) -> stopline.Fit:
         (lambda ax: plot.calls(stopline.evaluate(small(), MEANS), call="other", ax=ax), "call"),
         (lambda ax: plot.calls({"a": [stopline.evaluate(small(), [m]) for m in (1.0, 2.0)]}, ax=ax), "curves"),
         (lambda ax: plot.hanging_rootogram(leaves(), ax=ax), "fit"),
+        (lambda ax: plot.study_map(studied(), "k", "other", ax=ax), "y"),
+        (lambda ax: plot.study_map(studied(), "k", "k", ax=ax), "y"),
+        (lambda ax: plot.study_map(studied(), "k", "shared", value="other", ax=ax), "value"),
+        (lambda ax: plot.study_map(studied(), "k", "shared", ax=ax), "where"),
+        (lambda ax: plot.study_map(studied(), "k", "shared", where={"mean": 9.0}, ax=ax), "where"),
+        (lambda ax: plot.study_map(studied(), "k", "shared", where={"seed": 9}, ax=ax), "where"),
         (lambda ax: plot.hanging_rootogram(leaves(study=True, draws=99), 1, ax=ax), "walk"),
         (lambda ax: plot.hanging_rootogram(leaves(study=True, draws=99), law="other", ax=ax), "law"),
     ],
