@@ -7,6 +7,7 @@ use crate::simulate::{RunText, clustered};
 use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyTuple, PyType};
 use std::sync::Arc;
+use stopline::decide::season;
 use stopline::dispersion::Draws;
 use stopline::plan::{
     self as core, About, Aim, AttainedRow, Checks, Closing, Design, Method, Objective, Pair, Sides, Table,
@@ -516,6 +517,29 @@ impl Plan {
         let ways = ways().map_err(|e| one(py, e))?;
         let scored = released(py, |watch| design.scored(&ways, watch))?;
         plain(py, &scored)
+    }
+
+    /// How the check of k while walking behaves: its level, false alarms, how much clumping it notices on a walk and over
+    /// a season; at these means, or at the thresholds. ``combination`` or ``too_much_work`` where there is none.
+    #[pyo3(signature = (means=None))]
+    fn check_of_k<'py>(&self, py: Python<'py>, means: Option<Vec<f64>>) -> PyResult<Bound<'py, PyAny>> {
+        let means = means.unwrap_or_default().into_iter().map(Mean::new).collect::<Result<Vec<_>, _>>();
+        let means = means.map_err(|e| one(py, e))?;
+        let found = released(py, |watch| self.0.check_of_k()?.report(self.0.digest().as_str(), &means, watch))?;
+        plain(py, &found)
+    }
+
+    /// What walks under this plan say together of its k: the chance of counts so clumped; each walk's counts in order.
+    fn check_of_k_over<'py>(&self, py: Python<'py>, walks: Vec<Vec<u32>>) -> PyResult<Bound<'py, PyAny>> {
+        let walks: Vec<Vec<Total>> =
+            walks.into_iter().map(|walk| walk.into_iter().map(Total::from).collect()).collect();
+        let found = released(py, |watch| season(self.0.check_of_k()?, &walks, watch))?;
+        plain(py, &found)
+    }
+
+    /// The plan of the same request for half the k, to walk by where the check of k alarms.
+    fn fallback(&self, py: Python<'_>) -> PyResult<Self> {
+        released(py, |watch| self.0.fallback(watch)).map(|p| Self(Arc::new(p)))
     }
 
     /// Reads a plan file's text; a changed one is refused with ``plan_edited``.

@@ -4,8 +4,8 @@ use crate::errors::{one, plain};
 use crate::plan::Plan;
 use pyo3::prelude::*;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use stopline::Site;
-use stopline::decide::{self as core, Entry};
+use stopline::decide::{self as core, Entry, Log, LogHead, Record};
+use stopline::{Error, Site};
 
 /// What a walk comes to; made by ``decide`` or a ``Walk``.
 ///
@@ -30,6 +30,9 @@ use stopline::decide::{self as core, Entry};
 ///     Interval of the mean and evidence about the thresholds that stay valid whenever one looks, with their reading.
 /// what_next : dict or None
 ///     While the walk goes on: sites likely still needed, the chance of each call, what each line would take.
+/// check_of_k : dict or None
+///     From the third site: the chance of counts so uneven at the plan's k, the level of an alarm, where the walk was
+///     first alarmed, and how little such a check notices. None where it cannot be made; a caution says why.
 /// cautions : list of str
 #[pyclass(frozen, module = "stopline")]
 pub struct Decision(core::Decision);
@@ -133,6 +136,10 @@ impl Decision {
         plain(py, &self.0.what_next)
     }
     #[getter]
+    fn check_of_k<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
+        plain(py, &self.0.check_of_k)
+    }
+    #[getter]
     fn cautions(&self) -> Vec<String> {
         self.0.cautions.iter().map(|c| c.text.clone()).collect()
     }
@@ -155,6 +162,7 @@ impl Decision {
 /// ----------
 /// decision : Decision
 ///     As things stand.
+/// plan : Plan
 ///
 /// Examples
 /// --------
@@ -179,6 +187,10 @@ impl Walk {
     }
 }
 
+fn head(field: &str, visit: &str, at: &str) -> LogHead {
+    LogHead { field: field.to_owned(), visit: visit.to_owned(), at: at.to_owned() }
+}
+
 #[pymethods]
 impl Walk {
     #[new]
@@ -200,6 +212,50 @@ impl Walk {
     /// The scout ends the walk: that is no call.
     fn close(&self, py: Python<'_>) -> PyResult<Decision> {
         self.entry(py, Entry::Close)
+    }
+    /// A remark, kept in the log.
+    fn note(&self, py: Python<'_>, text: String) -> PyResult<Decision> {
+        self.entry(py, Entry::Note(text))
+    }
+    /// The walk is interrupted.
+    fn pause(&self, py: Python<'_>) -> PyResult<Decision> {
+        self.entry(py, Entry::Pause)
+    }
+    /// The walk goes on.
+    fn resume(&self, py: Python<'_>) -> PyResult<Decision> {
+        self.entry(py, Entry::Resume)
+    }
+    /// The walk of a log (JSON Lines), as the program and ``to_log`` write it; a torn last line is passed over.
+    #[staticmethod]
+    fn from_log(py: Python<'_>, text: &str) -> PyResult<Self> {
+        let (log, _) = Log::read(text).map_err(|e| one(py, e))?;
+        Ok(Self(Mutex::new(log.walk().clone())))
+    }
+    /// A log of this walk, plan included, that the program goes on with; ``at`` is a time, RFC 3339, told but never
+    /// relied on.
+    #[pyo3(signature = (*, field="", visit="", at=""))]
+    fn to_log(&self, py: Python<'_>, field: &str, visit: &str, at: &str) -> PyResult<String> {
+        let walk = self.walk().clone();
+        let written = || -> Result<String, Error> {
+            let (mut log, mut text) = Log::start(Arc::clone(walk.plan()), head(field, visit, at))?;
+            for entry in walk.entries() {
+                text += &log.append(entry.clone(), at)?;
+            }
+            Ok(text)
+        };
+        written().map_err(|e| one(py, e))
+    }
+    /// The record of the decision, to be kept: plan, entries, verdict, estimate, interval and cautions, as JSON or as CSV.
+    #[pyo3(signature = (*, field="", visit="", at="", csv=false))]
+    fn record(&self, py: Python<'_>, field: &str, visit: &str, at: &str, csv: bool) -> PyResult<String> {
+        let walk = self.walk().clone();
+        let (head, decision) = (head(field, visit, at), walk.decision());
+        let record = Record::of(&walk, &head, &decision);
+        if csv { record.to_csv() } else { record.to_json() }.map_err(|e| one(py, e))
+    }
+    #[getter]
+    fn plan(&self) -> Plan {
+        Plan(Arc::clone(self.walk().plan()))
     }
     #[getter]
     fn decision(&self) -> Decision {

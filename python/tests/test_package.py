@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import copy
+import csv
 import hashlib
+import io
+import json
 import pickle
 import threading
 from pathlib import Path
@@ -225,6 +228,50 @@ def test_walk_and_decide_agree() -> None:
     assert stopline.decide(small(), [1, None, 2], ended=True).ended_by == "scout"
     with pytest.raises(stopline.StoplineError):
         stopline.Walk(small()).undo()
+
+
+def test_a_walk_is_kept_as_a_log_and_as_a_record() -> None:
+    walk = stopline.Walk(small())
+    walk.push(3)
+    walk.note("dew")
+    walk.pause()
+    walk.resume()
+    walk.skip()
+    walk.push([0, 2])
+    text = walk.to_log(field="Plover", visit="1", at="2026-07-01T08:00:00Z")
+    twin = stopline.Walk.from_log(text + '{"seq":9,"torn')
+    assert twin.decision.to_dict() == walk.decision.to_dict() and twin.plan == walk.plan
+    assert twin.to_log(field="Plover", visit="1", at="2026-07-01T08:00:00Z") == text
+    with pytest.raises(stopline.StoplineError) as e:
+        stopline.Walk.from_log(text.replace('"counts":[3]', '"counts":[4]'))
+    assert e.value.code == "log" and e.value.errors[0]["row"] == 3
+    record = json.loads(walk.record(field="Plover"))
+    assert record["plan"] == small().digest and record["decision"] == walk.decision.to_dict()
+    assert record["entries"][0] == ["site", "3"] and record["entries"][-1] == ["site", "0+2"]
+    rows = list(csv.reader(io.StringIO(walk.record(field="Plover", csv=True))))
+    assert rows[0] == ["what", "value"] and ["field", "Plover"] in rows and ["plan", small().digest] in rows
+    assert {"verdict", "mean", "low", "caution_informs_only"} <= {row[0] for row in rows}
+
+
+def test_counts_more_clumped_than_planned() -> None:
+    plan = stopline.plan(k=2.0, inadequate=1.5, adequate=3.0, min_sites=5, max_sites=25)
+    calm = stopline.decide(plan, [2, 3, 1]).check_of_k
+    # Dirichlet-multinomial of 6 enemies at 3 sites, by scipy: chance of x1² + x2² + x3² of at least 14.
+    law = scipy.stats.dirichlet_multinomial([2.0, 2.0, 2.0], 6)
+    ways = [(a, b, 6 - a - b) for a in range(7) for b in range(7 - a)]
+    want = sum(law.pmf(way) for way in ways if sum(x * x for x in way) >= 14)
+    assert calm is not None and calm["p"] == pytest.approx(want, rel=1e-9) and calm["alarmed_at"] is None
+    alarm = stopline.decide(plan, [0, 0, 9, 1])
+    assert alarm.check_of_k is not None and alarm.check_of_k["alarmed_at"] == 3
+    assert "clumped" in alarm.cautions[0]
+    assert stopline.decide(plan, [2, 3]).check_of_k is None
+    told = plan.check_of_k([1.5])
+    assert told["false_alarms"] <= 0.05 and told["rows"][0]["as_planned"] <= told["false_alarms"]
+    assert plan.check_of_k_over([[0, 0, 19, 0, 0], [0, 17, 0, 1, 0]])["p"] < 0.01
+    assert plan.fallback().k == 1.0
+    with pytest.raises(stopline.StoplineError) as e:
+        stopline.plan(inadequate=0.1, adequate=0.3, above=0).check_of_k()
+    assert e.value.code == "combination"
 
 
 def test_threads_give_the_same_numbers() -> None:

@@ -82,7 +82,7 @@ fn kinds() -> Vec<(&'static str, Lines, Score, Dispersion)> {
         let design = Design { score, plants: Plants::ONE, dispersion, aim, checks, closing };
         Plan::design(design, method, &Quiet).unwrap().lines().clone()
     };
-    let (count, shares) = (Score::Count, Score::positive(0, 5).unwrap());
+    let (count, shares, capped) = (Score::Count, Score::positive(0, 5).unwrap(), Score::capped(6).unwrap());
     let k = constant(1.2);
     let law = Dispersion::power_law(2.0, 1.4).unwrap();
     let spread = Dispersion::k_spread(K::new(1.2).unwrap(), 0.4).unwrap();
@@ -117,6 +117,7 @@ fn kinds() -> Vec<(&'static str, Lines, Score, Dispersion)> {
             Dispersion::Binomial,
         ),
         ("units_of_counts", plan(shares.clone(), k, two(0.5, 1.5), (2, 20, 1), call, Method::Calibrated), shares, k),
+        ("capped", plan(capped.clone(), k, two(1.0, 2.0), (5, 40, 1), call, Method::Calibrated), capped, k),
         ("power_law", plan(count.clone(), law, aim, every, call, Method::Calibrated), count.clone(), law),
         ("k_spread", plan(count.clone(), spread, aim, (5, 40, 1), call, Method::Calibrated), count.clone(), spread),
         ("k_interval", plan(count.clone(), interval, aim, (5, 60, 1), call, Method::Calibrated), count, interval),
@@ -125,7 +126,7 @@ fn kinds() -> Vec<(&'static str, Lines, Score, Dispersion)> {
 
 /// Is the estimate of such a plan exactly unbiased?
 fn exact(name: &str) -> bool {
-    !["power_law", "k_spread", "k_interval", "units_of_counts"].contains(&name)
+    !["power_law", "k_spread", "k_interval", "units_of_counts", "capped"].contains(&name)
 }
 
 fn log_spaced(from: f64, to: f64, count: u32) -> Vec<Mean> {

@@ -5,10 +5,11 @@ use crate::failure::Failure;
 use crate::output::Answer;
 use crate::values;
 use crate::words::{figures, many, wrapped};
-use crate::{arguments, input, record};
+use crate::{arguments, input};
 use serde::Serialize;
+use std::path::Path;
 use std::sync::Arc;
-use stopline::decide::{Decision, Entry, Estimate, Forecast, NextCheck, Walk, WhatNext};
+use stopline::decide::{Decision, Estimate, Forecast, NextCheck, Record, Walk, WhatNext};
 use stopline::estimate::{AnyTime, Order};
 use stopline::plan::{Aim, Design};
 use stopline::{Call, Code, Error, Score, Site, Total};
@@ -51,9 +52,14 @@ pub fn run(args: &arguments::Decide, json: bool) -> Result<Answer, Failure> {
         Answer::text(said + &if args.words { plainly(&decision, design) } else { text(&decision, design, note) })
     };
     if let Some(path) = &args.record {
-        answer.files.push((path.clone(), record::of(path, &walk, &head, &decision)?));
+        answer.files.push((path.clone(), record(path, &Record::of(&walk, &head, &decision))?));
     }
     Ok(answer)
+}
+
+/// The record as its file's name asks.
+fn record(path: &Path, record: &Record<'_>) -> Result<String, Error> {
+    if path.extension().is_some_and(|end| end.eq_ignore_ascii_case("csv")) { record.to_csv() } else { record.to_json() }
 }
 
 /// A decision, with that of the plan for a lower k where counts are more clumped than planned.
@@ -281,23 +287,5 @@ fn found(total: Total, design: &Design) -> String {
     match design.score {
         Score::Positive { .. } => format!("{total} units with enemies"),
         _ => format!("{total} enemies"),
-    }
-}
-
-/// Entries as a record tells them.
-pub fn told(entry: &Entry) -> (&'static str, String) {
-    let counts = |site: &Site| {
-        let count = |c: &Option<u32>| c.map_or_else(|| "NA".to_owned(), |c| c.to_string());
-        site.groups.iter().map(count).collect::<Vec<_>>().join("+")
-    };
-    match entry {
-        Entry::Site(site) => ("site", counts(site)),
-        Entry::Skip => ("skip", String::new()),
-        Entry::Undo => ("undo", String::new()),
-        Entry::Note(note) => ("note", note.clone()),
-        Entry::Pause => ("pause", String::new()),
-        Entry::Resume => ("resume", String::new()),
-        Entry::Close => ("close", String::new()),
-        _ => ("other", String::new()),
     }
 }

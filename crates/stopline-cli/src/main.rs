@@ -28,7 +28,6 @@ mod output;
 mod past;
 mod plan;
 mod proportion;
-mod record;
 mod replay;
 mod report;
 mod request;

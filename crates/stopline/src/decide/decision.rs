@@ -124,7 +124,7 @@ impl Walk {
             next_check: next,
             estimate,
             any_time: any_time(plan, &self.counted(), level).unwrap_or_default(),
-            what_next: what_next(plan, &state).unwrap_or_default(),
+            what_next: what_next(plan, &state, &self.counted()).unwrap_or_default(),
             check_of_k,
             plan: plan.digest().to_string(),
             cautions,

@@ -9,6 +9,7 @@ mod check_of_k;
 mod decision;
 mod log;
 mod practice;
+mod record;
 mod what_next;
 
 pub use cautions::{Caution, standing_cautions};
@@ -19,6 +20,7 @@ pub use check_of_k::{
 pub use decision::{Decision, Estimate, NextCheck, decide};
 pub use log::{Log, LogHead};
 pub use practice::Practice;
+pub use record::Record;
 pub use what_next::{Forecast, Needed, WhatNext};
 
 use crate::error::{Code, Error};

@@ -72,7 +72,7 @@ impl Serialize for Needed {
 ///
 /// # Errors
 /// `too_much_work`.
-pub(super) fn what_next(plan: &Plan, state: &State) -> Result<Option<WhatNext>, Error> {
+pub(super) fn what_next(plan: &Plan, state: &State, steps: &[Total]) -> Result<Option<WhatNext>, Error> {
     if state.ended_by.is_some() || state.sites == 0 {
         return Ok(None);
     }
@@ -85,7 +85,7 @@ pub(super) fn what_next(plan: &Plan, state: &State) -> Result<Option<WhatNext>, 
         let calls = calls.iter().map(|&call| (call, sum(&|row| row.p(call)))).collect();
         Forecast { mean, sites: sum(&|row| row.expected_sites), calls }
     };
-    let (weights, means): (Vec<f64>, Vec<Mean>) = likely_means(plan, state.sites, state.total)?.into_iter().unzip();
+    let (weights, means): (Vec<f64>, Vec<Mean>) = likely_means(plan, steps)?.into_iter().unzip();
     if means.is_empty() {
         return Ok(None); // no mixture for such a law
     }
@@ -191,12 +191,28 @@ mod tests {
         assert_eq!(next.needed.len(), 2);
     }
 
-    /// Capped counts have no mixture over means: nothing is told rather than a forecast of zeros.
+    /// Sites counted to a most that they rarely reach are forecast as sites counted in full.
     #[test]
-    fn a_law_without_a_mixture_has_no_forecast() {
-        let mut walk = Walk::new(plan_of(Score::capped(6).unwrap()));
-        walk.push(Entry::Site(Site::of(2))).unwrap();
-        let d = walk.decision();
-        assert_eq!((d.verdict, d.what_next, d.any_time), ("keep_sampling", None, None));
+    fn capped_counts_have_a_forecast() {
+        let told = |score: Score| {
+            let mut walk = Walk::new(plan_of(score));
+            for count in [2, 3, 1] {
+                walk.push(Entry::Site(Site::of(count))).unwrap();
+            }
+            walk.decision()
+        };
+        let (capped, full) = (told(Score::capped(40).unwrap()), told(Score::Count));
+        let (a, b) = (capped.what_next.unwrap(), full.what_next.unwrap());
+        let adequate = |next: &super::WhatNext| next.likely.calls.iter().find(|c| c.0 == Call::Adequate).unwrap().1;
+        assert!(
+            (adequate(&a) - adequate(&b)).abs() < 0.02 && (a.likely.sites - b.likely.sites).abs() < 0.2,
+            "{a:?} {b:?}"
+        );
+        let (a, b) = (capped.any_time.unwrap(), full.any_time.unwrap());
+        assert!(
+            (a.low / b.low - 1.0).abs() < 0.1 && (a.high.unwrap() / b.high.unwrap() - 1.0).abs() < 0.1,
+            "{a:?} {b:?}"
+        );
+        assert!((a.bet.unwrap().value / b.bet.unwrap().value - 1.0).abs() < 1e-9);
     }
 }

@@ -7,11 +7,16 @@
 //! with p = k/(k+m) mixed by Beta(½, ½),
 //! M = B(½+nk, ½+T)/B(½, ½) · (1 + m/k)^(nk) · ((k+m)/m)^T. Poisson: m mixed by Gamma(½) around the middle of
 //! the plan's thresholds. Shares: p mixed by Beta(½, ½).
-//! One-sided evidence restricts the mixture to the other side of a threshold.
+//! Counts to a most: the likelihoods of the counts themselves, mixed over means ([`capped`]).
+//! One-sided evidence restricts the mixture to the other side of a threshold; where k moves with the mean it speaks against all
+//! means there as long as the variance grows with a power of the mean from 1 to 2, and is left out otherwise.
 //!
 //! All of it holds for the clumping assumed; where the true k is smaller it breaks. [`Bet`] does not assume
 //! any law: Π[1 + λ(Xᵢ − m₀)] is as safe where each site's mean, given those before, is at most m₀.
 
+mod capped;
+
+use self::capped::Capped;
 use super::scale::{ENDS, Scale};
 use crate::dispersion::Dispersion;
 use crate::error::Error;
@@ -19,7 +24,7 @@ use crate::law::{Law, Pool};
 use crate::params::{Level, Mean};
 use crate::plan::{Aim, Plan};
 use crate::root::root;
-use crate::score::Total;
+use crate::score::{Score, Total};
 use crate::special::{ln_beta, ln_gamma};
 use serde::Serialize;
 use statrs::function::{
@@ -143,12 +148,13 @@ impl Mixture {
     }
 }
 
-/// Means with weights that add to 1: what the mixture holds likely after `total` at `sites` sites, at the plan's best k.
-pub(crate) fn likely_means(plan: &Plan, sites: u32, total: Total) -> Result<Vec<(f64, Mean)>, Error> {
+/// Means with weights that add to 1: what the mixture holds likely after these steps, at the plan's best k.
+pub(crate) fn likely_means(plan: &Plan, steps: &[Total]) -> Result<Vec<(f64, Mean)>, Error> {
     const STEP: f64 = 0.05;
     let design = plan.asked();
     let scale = Scale::of(&design.score, &design.dispersion);
-    let (n, total, middle) = (f64::from(sites), total as f64, middle(&ends(&design.aim)));
+    let (n, total) = (steps.len() as f64, steps.iter().sum::<Total>() as f64);
+    let middle = middle(&ends(&design.aim));
     // ln of the density on the line: the prior's, times the likelihood.
     let density = |x: f64| {
         let law = |x: f64| scale.laws(x).and_then(|laws| laws.nodes.into_iter().next().map(|(_, law)| law));
@@ -168,7 +174,11 @@ pub(crate) fn likely_means(plan: &Plan, sites: u32, total: Total) -> Result<Vec<
         Some((prior + slope - Mixture::of(&law, middle)?.ln_value(law.mean(), n, total), scale.mean(x)))
     };
     let points = (0..).map(|i| ENDS.0 + STEP * f64::from(i)).take_while(|&x| x < ENDS.1);
-    let found: Vec<(f64, f64)> = points.filter_map(density).filter(|(ln, _)| ln.is_finite()).collect();
+    let found: Vec<(f64, f64)> = match Capped::of(scale, middle, steps) {
+        Some(capped) => capped.likely(),
+        None => points.filter_map(density).collect(),
+    };
+    let found: Vec<(f64, f64)> = found.into_iter().filter(|(ln, _)| ln.is_finite()).collect();
     let top = found.iter().map(|&(ln, _)| ln).fold(f64::NEG_INFINITY, f64::max);
     let kept: Vec<(f64, f64)> =
         found.into_iter().map(|(ln, m)| (libm::exp(ln - top), m)).filter(|&(w, _)| w > 1e-9).collect();
@@ -215,18 +225,28 @@ pub fn any_time(plan: &Plan, steps: &[Total], level: Level) -> Result<Option<Any
         return Ok(None);
     }
     let ends = ends(&design.aim);
-    let counted = Counted { scale, n: f64::from(sites), total: total as f64, middle: middle(&ends) };
+    let middle = middle(&ends);
+    let capped = Capped::of(scale, middle, steps);
+    let counted = Counted { scale, n: f64::from(sites), total: total as f64, middle, capped };
     if counted.ln_values(scale.point_of_step((total as f64).max(HALF) / counted.n)?).is_empty() {
         return Ok(None); // no mixture for such a law
     }
     let (low, high) = counted.interval(1.0 - level.get())?;
-    let evidence = ends.iter().map(|&(above, mean)| counted.evidence(above, mean)).collect::<Result<_, _>>()?;
+    let one_sided = match design.dispersion {
+        Dispersion::PowerLaw { b, .. } => (1.0..=2.0).contains(&b),
+        _ => true,
+    };
+    let evidence = ends
+        .iter()
+        .filter(|_| one_sided)
+        .map(|&(above, mean)| counted.evidence(above, mean))
+        .collect::<Result<_, _>>()?;
     let bet = match design.aim {
         Aim::TwoCalls { thresholds: Some(t), .. } => Some((t.inadequate(), t.adequate())),
         Aim::ThreeCalls { lower, .. } => Some((lower.thresholds.inadequate(), lower.thresholds.adequate())),
         _ => None,
     };
-    let bet = bet.map(|(m0, m1)| self::bet(scale, m0, m1, steps)).transpose()?;
+    let bet = bet.map(|(m0, m1)| self::bet(scale, m0, m1, steps)).transpose()?.flatten();
     let caution = caution(&design.dispersion);
     Ok(Some(AnyTime { sites, total, level: level.get(), low, high, evidence, bet, caution }))
 }
@@ -250,13 +270,17 @@ struct Counted<'a> {
     n: f64,
     total: f64,
     middle: f64,
+    capped: Option<Capped>,
 }
 
 impl Counted<'_> {
     /// ln M at a point under each law.
     fn ln_values(&self, x: f64) -> Vec<f64> {
-        let value = |law: &Law| Some(Mixture::of(law, self.middle)?.ln_value(law.mean(), self.n, self.total));
-        nodes(self.scale, x).iter().filter_map(value).collect()
+        let value = |(number, law): (usize, &Law)| match &self.capped {
+            Some(capped) => capped.ln_value(number, law, |_| true),
+            None => Some(Mixture::of(law, self.middle)?.ln_value(law.mean(), self.n, self.total)),
+        };
+        nodes(self.scale, x).iter().enumerate().filter_map(value).collect()
     }
 
     /// The means at which no law's M reaches 1/α: from, to.
@@ -294,11 +318,16 @@ impl Counted<'_> {
         let laws = self.scale.under.laws(self.scale.score, mean)?;
         let spread = laws.pool == Pool::Average && laws.nodes.len() > CENTRAL;
         let mut value = f64::INFINITY;
-        for (_, law) in laws.nodes.iter().take(if spread { CENTRAL } else { usize::MAX }) {
-            let Some(mixture) = Mixture::of(law, self.middle) else { continue };
-            let step = law.mean();
-            let side = mixture.side(step, self.n, self.total, above);
-            value = value.min(libm::exp(mixture.ln_value(step, self.n, self.total) + libm::log(side)));
+        for (number, (_, law)) in laws.nodes.iter().take(if spread { CENTRAL } else { usize::MAX }).enumerate() {
+            let ln_value = match (&self.capped, Mixture::of(law, self.middle)) {
+                (Some(capped), _) => capped.ln_value(number, law, |m| (m > mean.get()) == above),
+                (None, Some(mixture)) => {
+                    let (step, n, total) = (law.mean(), self.n, self.total);
+                    Some(mixture.ln_value(step, n, total) + libm::log(mixture.side(step, n, total, above)))
+                }
+                (None, None) => None,
+            };
+            value = ln_value.map_or(value, |ln| value.min(libm::exp(ln)));
         }
         let value = value.min(1e300);
         let m = mean.get();
@@ -319,17 +348,24 @@ fn reading(value: f64, field: &str) -> String {
 }
 
 /// The bet that grows fastest at the adequate mean.
-fn bet(scale: Scale<'_>, m0: Mean, m1: Mean, steps: &[Total]) -> Result<Bet, Error> {
+fn bet(scale: Scale<'_>, m0: Mean, m1: Mean, steps: &[Total]) -> Result<Option<Bet>, Error> {
     let step = |mean: Mean| -> Result<Option<Law>, Error> {
         Ok(scale.under.laws(scale.score, mean)?.nodes.into_iter().next().map(|(_, law)| law))
     };
-    let (Some(low), Some(law)) = (step(m0)?, step(m1)?) else { return super::places::no_family() };
-    let stake = stake(low.mean(), &law)?;
-    let ln: f64 = steps.iter().map(|&x| libm::log1p(stake * (x as f64 - low.mean()))).sum();
+    // What is bet against must hold however the counts are clumped. A capped count is no larger than the count; but how many
+    // units are positive at one mean of counts depends on their clumping.
+    let at = match scale.score {
+        Score::Count | Score::Capped { .. } => m0.get(),
+        Score::Positive { .. } if scale.under.of_shares() => m0.get() * scale.score.units(),
+        Score::Positive { .. } => return Ok(None),
+    };
+    let Some(law) = step(m1)?.filter(|law| law.mean() > at) else { return Ok(None) };
+    let stake = stake(at, &law)?;
+    let ln: f64 = steps.iter().map(|&x| libm::log1p(stake * (x as f64 - at))).sum();
     let value = libm::exp(ln.min(690.0));
     let m = m0.get();
     let field = format!("whose sites have a mean of {m} or less, however they are clumped,");
-    Ok(Bet { mean: m, stake, value, reading: reading(value, &field) })
+    Ok(Some(Bet { mean: m, stake, value, reading: reading(value, &field) }))
 }
 
 /// λ in (0, 1/m₀) with the largest E ln(1 + λ(X − m₀)).

@@ -8,7 +8,8 @@
 //! improbable: by T/n, or by stage (Armitage 1957, Biometrika 44:9–26; Emerson & Fleming 1990, Biometrika
 //! 77:875–892, doi:10.1093/biomet/77.4.875). Stops are discrete, so intervals cover at least their level.
 //!
-//! Where k moves with the mean or varies from field to field, the estimate is taken at the plain mean
+//! Where k moves with the mean or varies from field to field, and for counts that are capped (their total does not hold
+//! all that they tell, so that path counts depend on the mean), the estimate is taken at the plain mean
 //! and is no longer exactly unbiased ([`behaviour()`] tells by how much); intervals stay exact. With an
 //! interval of k they are the hull over it.
 

@@ -6,7 +6,7 @@
 #![allow(clippy::cast_possible_truncation, clippy::cast_possible_wrap, clippy::cast_sign_loss)] // totals are checked against the work
 
 use crate::error::{Code, Error};
-use crate::law::{Law, Tilt};
+use crate::law::{Family, Law, Tilt};
 use crate::lines::{Lines, Row};
 use crate::score::Total;
 
@@ -86,6 +86,10 @@ impl Places {
     /// The places under laws of the family of `law`.
     pub fn of(lines: &Lines, law: &Law, wanted: Wanted) -> Result<Self, Error> {
         let mut places = Self { list: Vec::new(), references: Vec::new(), work: 0.0 };
+        if law.family().is_none() {
+            places.add(lines, law.clone(), wanted, (f64::NEG_INFINITY, f64::INFINITY))?;
+            return Ok(places);
+        }
         let most = wanted.most.max(1) as f64;
         let highest = wanted.ratio.map_or(most, |(total, sites)| (total.max(1) as f64) / f64::from(sites.max(1)));
         let rungs: Vec<(f64, f64)> = match law {
@@ -191,7 +195,9 @@ impl Places {
     /// ln P of each place under `law`, of the same family.
     pub fn under<'a>(&'a self, law: &Law) -> impl Fn(&Place) -> f64 + use<'a> {
         let nowhere = Tilt { ln_ratio: f64::NAN, ln_site: f64::NAN };
-        let tilts: Vec<Tilt> = self.references.iter().map(|r| r.tilt_to(law).unwrap_or(nowhere)).collect();
+        let here = Tilt { ln_ratio: 0.0, ln_site: 0.0 };
+        let tilt = |r: &Law| if r == law { here } else { r.tilt_to(law).unwrap_or(nowhere) };
+        let tilts: Vec<Tilt> = self.references.iter().map(tilt).collect();
         move |place| {
             let tilt = tilts.get(place.reference).unwrap_or(&nowhere);
             place.ln_p + place.total as f64 * tilt.ln_ratio + f64::from(place.at) * tilt.ln_site
@@ -199,7 +205,20 @@ impl Places {
     }
 }
 
-/// Laws without a family have no estimate.
+/// What places are kept under: a family of laws, or a law that has none.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Kin {
+    Family(Family),
+    Alone(Law),
+}
+
+impl Kin {
+    pub fn of(law: &Law) -> Self {
+        law.family().map_or_else(|| Self::Alone(law.clone()), |(family, _)| Self::Family(family))
+    }
+}
+
+/// Laws without a mean of their own have no estimate.
 pub(super) fn no_family<T>() -> Result<T, Error> {
     Err(Error::about(Code::Combination, "law of a table", "counts or positive units, whose laws have a mean"))
 }

@@ -5,11 +5,11 @@
 //! crosses a level, a polynomial through eight neighbouring means is solved. Error of a limit: below 1e-7 of itself.
 
 use super::AfterStop;
-use super::places::{Places, Wanted, no_family};
+use super::places::{Kin, Places, Wanted, no_family};
 use super::scale::{ENDS, Scale};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
-use crate::law::{Family, Law, Pool};
+use crate::law::{Law, Pool};
 use crate::lines::{Call, Lines, Verdict};
 use crate::params::{Level, Mean};
 use crate::root::root;
@@ -170,7 +170,7 @@ impl Stops {
 }
 
 /// A family of laws, its stops without those that are nothing at every mean, and their numbers.
-type Kept = (Family, Places, Vec<usize>);
+type Kept = (Kin, Places, Vec<usize>);
 
 /// The stops under each family of laws that was met lately.
 struct Families<'a> {
@@ -194,12 +194,7 @@ impl<'a> Families<'a> {
     /// All stops that are something: where k moves with the mean, all that there are.
     fn stops(&mut self, scale: Scale<'_>) -> Result<Stops, Error> {
         let families = |x: f64| -> Vec<_> {
-            scale
-                .laws(x)
-                .into_iter()
-                .flat_map(|laws| laws.nodes)
-                .filter_map(|(_, law)| Some((law.family()?.0, law)))
-                .collect()
+            scale.laws(x).into_iter().flat_map(|laws| laws.nodes).map(|(_, law)| (Kin::of(&law), law)).collect()
         };
         let (here, there) = (families(-1.0), families(-0.5));
         let moves = here.iter().zip(&there).any(|(a, b)| a.0 != b.0);
@@ -215,9 +210,9 @@ impl<'a> Families<'a> {
             }
         } else {
             let mut kept: Vec<Kept> = Vec::new();
-            for (family, law) in here {
-                if kept.iter().all(|k| k.0 != family) {
-                    kept.push((family, self.places(&law)?, Vec::new()));
+            for (kin, law) in here {
+                if kept.iter().all(|k| k.0 != kin) {
+                    kept.push((kin, self.places(&law)?, Vec::new()));
                 }
             }
             list.extend(kept.iter().flat_map(|k| &k.1.list).filter_map(|p| stop(p.at, p.total)));
@@ -246,8 +241,8 @@ impl<'a> Families<'a> {
 
     /// The stops under the family of `law`.
     fn under(&mut self, law: &Law, stops: &Stops) -> Result<&Kept, Error> {
-        let Some((family, _)) = law.family() else { return no_family() };
-        let i = match self.kept.iter().position(|kept| kept.0 == family) {
+        let kin = Kin::of(law);
+        let i = match self.kept.iter().position(|kept| kept.0 == kin) {
             Some(i) => i,
             None => {
                 let places = self.places(law)?;
@@ -255,7 +250,7 @@ impl<'a> Families<'a> {
                 if self.kept.len() >= KEPT {
                     self.kept.remove(0);
                 }
-                self.kept.push((family, places, numbers));
+                self.kept.push((kin, places, numbers));
                 self.kept.len() - 1
             }
         };

@@ -1,10 +1,10 @@
 //! How probable what was seen, or less, is at each mean; and the means at which that reaches a level.
 
 use super::Order;
-use super::places::{Place, Places, Side, Wanted, no_family};
+use super::places::{Kin, Place, Places, Side, Wanted, no_family};
 use super::scale::{ENDS, Scale};
 use crate::error::Error;
-use crate::law::{Family, Law, Pool};
+use crate::law::{Law, Pool};
 use crate::lines::Lines;
 use crate::root::root;
 use crate::score::Total;
@@ -25,7 +25,7 @@ pub(super) struct Tails<'a> {
     side: Side,
     order: Order,
     start: f64,
-    cache: Vec<(Family, Places)>,
+    cache: Vec<(Kin, Places)>,
 }
 
 impl<'a> Tails<'a> {
@@ -46,8 +46,8 @@ impl<'a> Tails<'a> {
     }
 
     fn places(&mut self, law: &Law) -> Result<&Places, Error> {
-        let Some((family, _)) = law.family() else { return no_family() };
-        if let Some(i) = self.cache.iter().position(|(kept, _)| *kept == family) {
+        let kin = Kin::of(law);
+        if let Some(i) = self.cache.iter().position(|(kept, _)| *kept == kin) {
             return self.cache.get(i).map_or_else(no_family, |(_, places)| Ok(places));
         }
         let wanted = match (self.order, self.side) {
@@ -68,7 +68,7 @@ impl<'a> Tails<'a> {
         if self.cache.len() >= KEPT {
             self.cache.remove(0);
         }
-        self.cache.push((family, places));
+        self.cache.push((kin, places));
         self.cache.last().map_or_else(no_family, |(_, places)| Ok(places))
     }
 

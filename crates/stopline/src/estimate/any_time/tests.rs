@@ -131,6 +131,58 @@ fn the_stake_is_best_at_the_adequate_mean() {
     assert!((fair - 1.0).abs() < 1e-9);
 }
 
+/// Sites counted to 2: P(some look in 1 ..= 25 is wrong), exactly, over how many sites had each count; the chances of
+/// counts are written out here.
+#[test]
+fn capped_counts_are_wrong_at_most_as_often_as_they_say() {
+    let (k, sites) = (K::new(1.2).unwrap(), 25);
+    let score = Score::capped(2).unwrap();
+    let under = Dispersion::ConstantK { k };
+    let scale = Scale::of(&score, &under);
+    let p = |m: f64| {
+        let (k, q) = (1.2, 1.2 / (1.2 + m));
+        let none: f64 = f64::powf(q, k);
+        [none, none * (1.0 - q) * k, 1.0 - none * (1.0 + (1.0 - q) * k)]
+    };
+    for m in [0.5_f64, 1.5] {
+        let law = &nodes(scale, m.ln())[0];
+        let ever = |keep: &dyn Fn(f64) -> bool| {
+            let mut open = std::collections::BTreeMap::from([([0_usize; 3], 1.0)]);
+            let mut sum = 0.0;
+            for _ in 0..sites {
+                let mut next = std::collections::BTreeMap::new();
+                for (state, chance) in &open {
+                    for (count, p) in p(m).into_iter().enumerate() {
+                        let mut state = *state;
+                        state[count] += 1;
+                        *next.entry(state).or_insert(0.0) += chance * p;
+                    }
+                }
+                next.retain(|state, chance| {
+                    let steps: Vec<Total> = (0..).zip(state).flat_map(|(x, &n)| vec![x; n]).collect();
+                    let told = Capped::of(scale, 1.4, &steps).unwrap();
+                    let wrong = told.ln_value(0, law, keep).unwrap() >= libm::log(10.0);
+                    sum += if wrong { *chance } else { 0.0 };
+                    !wrong
+                });
+                open = next;
+            }
+            sum
+        };
+        for error in [ever(&|_| true), ever(&|mean| mean > m), ever(&|mean| mean < m)] {
+            assert!(error <= 0.1 && error > 0.001, "{m}: {error}");
+        }
+        let told = Capped::of(scale, 1.4, &[1, 0, 2]).unwrap();
+        let ln = |m: f64| [1, 0, 2].iter().map(|&x: &usize| p(m)[x].ln()).sum::<f64>();
+        let points: Vec<f64> = (-50..=50).map(|i| 1.4 * (0.1 * f64::from(i)).exp()).collect();
+        let weight = |mean: f64| 1.0 / (0.5 * (mean / 1.4).ln()).cosh();
+        let all: f64 = points.iter().map(|&mean| weight(mean)).sum();
+        let mixed: f64 = points.iter().map(|&mean| weight(mean) * ln(mean).exp()).sum();
+        let want = (mixed / all).ln() - ln(m);
+        assert!((told.ln_value(0, law, |_| true).unwrap() - want).abs() < 1e-9);
+    }
+}
+
 /// Walks that stop when they look wrong.
 fn simulated(walks: u32, seed: u64) -> f64 {
     let (m, k, sites) = (1.5, 2.0, 60);
