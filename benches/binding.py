@@ -67,7 +67,7 @@ def push(own: dict[str, float]) -> None:
 
     whole, kept = best(walk) / sites, own.get("binding-push-20/rust")
     alone = None if kept is None else kept / sites
-    line("push of a site, with its decision", micro(whole), micro(alone), "" if alone is None else "+ " + micro(whole - alone))
+    line("push of a site", micro(whole), micro(alone), "" if alone is None else "+ " + micro(whole - alone))
 
 
 def evaluation(own: dict[str, float]) -> None:
@@ -89,7 +89,7 @@ def evaluation(own: dict[str, float]) -> None:
     trivial = stopline.Plan.given([(1, 0, 1)], k=1.2)
     one = best(lambda: stopline.evaluate(trivial, [1.0]))
     alone = own.get("binding-evaluate-1000/rust")
-    more = "" if alone is None else f"+ {100 * (whole / alone - 1):.1f} %"
+    more = "" if alone is None else f"{100 * (whole / alone - 1):+.1f} %"
     line("evaluation of 1000 means, thresholds 1 and 2, 60 sites", micro(whole), micro(alone), more)
     line("  converting the means", micro(converted))
     line("  a call, with one mean and a plan of one check", micro(one))

@@ -33,7 +33,7 @@ fn means(from: f64, to: f64, many: u32) -> Vec<Mean> {
     (0..many).map(|i| mean(from + (to - from) * f64::from(i) / f64::from(many - 1))).collect()
 }
 
-/// A walk of 20 sites with the decision after each.
+/// A walk of 20 sites with its state after each, which is what a decision in Python holds until more is asked for.
 fn push(c: &mut Criterion) {
     let table = Table::of(&[(30, Some(41), Some(42))]).unwrap();
     let asked = Design {
@@ -45,7 +45,7 @@ fn push(c: &mut Criterion) {
         let mut walk = Walk::new(Arc::clone(&plan));
         for _ in 0..20 {
             walk.push(Entry::Site(Site::of(black_box(1)))).unwrap();
-            black_box(walk.decision());
+            black_box(walk.state());
         }
     };
     c.benchmark_group("binding-push-20").bench_function("rust", |b| b.iter(walk));

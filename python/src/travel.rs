@@ -142,11 +142,11 @@ impl Walk {
     fn _from_entries(py: Python<'_>, plan: &Plan, entries: Vec<EntryState>) -> PyResult<Self> {
         let entries = entries.into_iter().map(back).collect::<PyResult<Vec<_>>>()?;
         let walk = decide::Walk::resume(Arc::clone(&plan.0), entries).map_err(|e| one(py, e))?;
-        Ok(Self(Mutex::new(walk)))
+        Ok(Self(Mutex::new(Arc::new(walk))))
     }
 
     fn __copy__(&self) -> Self {
-        Self(Mutex::new(self.walk().clone()))
+        Self(Mutex::new(Arc::clone(&self.walk())))
     }
 
     fn __deepcopy__(&self, _memo: &Bound<'_, PyAny>) -> Self {

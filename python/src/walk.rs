@@ -3,8 +3,8 @@
 use crate::errors::{one, plain};
 use crate::plan::Plan;
 use pyo3::prelude::*;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use stopline::decide::{self as core, Entry, Log, LogHead, Record};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
+use stopline::decide::{self as core, Entry, Log, LogHead, Record, State};
 use stopline::{Error, Site};
 
 /// What a walk comes to; made by ``decide`` or a ``Walk``.
@@ -35,7 +35,22 @@ use stopline::{Error, Site};
 ///     first alarmed, and how little such a check notices. None where it cannot be made; a caution says why.
 /// cautions : list of str
 #[pyclass(frozen, module = "stopline")]
-pub struct Decision(core::Decision);
+pub struct Decision {
+    walk: Arc<core::Walk>,
+    state: State,
+    /// What takes time is computed when it is first asked for.
+    whole: OnceLock<core::Decision>,
+}
+
+impl Decision {
+    fn of(walk: Arc<core::Walk>) -> Self {
+        Self { state: walk.state(), walk, whole: OnceLock::new() }
+    }
+
+    fn whole(&self) -> &core::Decision {
+        self.whole.get_or_init(|| self.walk.decision())
+    }
+}
 
 /// A site as Python gives it: one count, or one for each group; `None` is a missing count.
 #[derive(FromPyObject)]
@@ -82,73 +97,80 @@ impl From<Groups> for Site {
 #[pyo3(signature = (plan, counts, *, ended=false))]
 pub fn decide(py: Python<'_>, plan: &Plan, counts: Vec<Option<Groups>>, ended: bool) -> PyResult<Decision> {
     let sites = counts.into_iter().map(|c| c.map(Site::from));
-    core::decide(&plan.0, sites, ended).map(Decision).map_err(|e| one(py, e))
+    let walk = core::Walk::of_sites(&plan.0, sites, ended).map_err(|e| one(py, e))?;
+    Ok(Decision::of(Arc::new(walk)))
 }
 
 #[pymethods]
 impl Decision {
     #[getter]
     fn verdict(&self) -> &str {
-        self.0.verdict
+        self.state.verdict.as_str()
     }
     #[getter]
     fn is_final(&self) -> bool {
-        self.0.is_final
+        self.state.ended_by.is_some()
     }
     #[getter]
     fn ended_by(&self) -> Option<&str> {
-        self.0.ended_by
+        self.state.ended_by.map(core::EndedBy::as_str)
     }
     #[getter]
     fn sites(&self) -> u32 {
-        self.0.sites
+        self.state.sites
     }
     #[getter]
     fn total(&self) -> i64 {
-        self.0.total
+        self.state.total
     }
     #[getter]
     fn stopped_at(&self) -> Option<u32> {
-        self.0.stopped_at
+        self.state.stopped_at
     }
     #[getter]
     fn after_stop(&self) -> u32 {
-        self.0.after_stop
+        self.state.after_stop
     }
     #[getter]
     fn mean(&self) -> Option<f64> {
-        self.0.estimate.mean
+        self.whole().estimate.mean
     }
     #[getter]
     fn plain_mean(&self) -> Option<f64> {
-        self.0.estimate.plain_mean
+        self.whole().estimate.plain_mean
     }
     #[getter]
     fn interval(&self) -> Option<(f64, Option<f64>)> {
-        self.0.estimate.low.map(|low| (low, self.0.estimate.high))
+        let estimate = self.whole().estimate;
+        estimate.low.map(|low| (low, estimate.high))
     }
     #[getter]
     fn any_time<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        plain(py, &self.0.any_time)
+        plain(py, &self.whole().any_time)
     }
     #[getter]
     fn what_next<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        plain(py, &self.0.what_next)
+        plain(py, &self.whole().what_next)
     }
     #[getter]
     fn check_of_k<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        plain(py, &self.0.check_of_k)
+        plain(py, &self.whole().check_of_k)
     }
     #[getter]
     fn cautions(&self) -> Vec<String> {
-        self.0.cautions.iter().map(|c| c.text.clone()).collect()
+        self.whole().cautions.iter().map(|c| c.text.clone()).collect()
     }
     /// The decision as plain objects, as the program prints it.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        plain(py, &self.0)
+        plain(py, self.whole())
     }
     fn __repr__(&self) -> String {
-        format!("<stopline.Decision: {} after {} sites, total {}>", self.0.verdict, self.0.sites, self.0.total)
+        format!(
+            "<stopline.Decision: {} after {} sites, total {}>",
+            self.state.verdict.as_str(),
+            self.state.sites,
+            self.state.total
+        )
     }
 }
 
@@ -173,17 +195,18 @@ impl Decision {
 /// >>> walk.undo().sites
 /// 0
 #[pyclass(frozen, module = "stopline")]
-pub struct Walk(pub Mutex<core::Walk>);
+pub struct Walk(pub Mutex<Arc<core::Walk>>);
 
 impl Walk {
-    pub fn walk(&self) -> MutexGuard<'_, core::Walk> {
+    pub fn walk(&self) -> MutexGuard<'_, Arc<core::Walk>> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn entry(&self, py: Python<'_>, entry: Entry) -> PyResult<Decision> {
         let mut walk = self.walk();
-        walk.push(entry).map_err(|e| one(py, e))?;
-        Ok(Decision(walk.decision()))
+        // Copied where a decision still holds the walk as it was.
+        Arc::make_mut(&mut walk).push(entry).map_err(|e| one(py, e))?;
+        Ok(Decision::of(Arc::clone(&walk)))
     }
 }
 
@@ -195,7 +218,7 @@ fn head(field: &str, visit: &str, at: &str) -> LogHead {
 impl Walk {
     #[new]
     fn new(plan: &Plan) -> Self {
-        Self(Mutex::new(core::Walk::new(Arc::clone(&plan.0))))
+        Self(Mutex::new(Arc::new(core::Walk::new(Arc::clone(&plan.0)))))
     }
     /// Takes the count of a site, or one count a group.
     fn push(&self, py: Python<'_>, counts: Groups) -> PyResult<Decision> {
@@ -229,13 +252,13 @@ impl Walk {
     #[staticmethod]
     fn from_log(py: Python<'_>, text: &str) -> PyResult<Self> {
         let (log, _) = Log::read(text).map_err(|e| one(py, e))?;
-        Ok(Self(Mutex::new(log.walk().clone())))
+        Ok(Self(Mutex::new(Arc::new(log.walk().clone()))))
     }
     /// A log of this walk, plan included, that the program goes on with; ``at`` is a time, RFC 3339, told but never
     /// relied on.
     #[pyo3(signature = (*, field="", visit="", at=""))]
     fn to_log(&self, py: Python<'_>, field: &str, visit: &str, at: &str) -> PyResult<String> {
-        let walk = self.walk().clone();
+        let walk = Arc::clone(&self.walk());
         let written = || -> Result<String, Error> {
             let (mut log, mut text) = Log::start(Arc::clone(walk.plan()), head(field, visit, at))?;
             for entry in walk.entries() {
@@ -248,7 +271,7 @@ impl Walk {
     /// The record of the decision, to be kept: plan, entries, verdict, estimate, interval and cautions, as JSON or as CSV.
     #[pyo3(signature = (*, field="", visit="", at="", csv=false))]
     fn record(&self, py: Python<'_>, field: &str, visit: &str, at: &str, csv: bool) -> PyResult<String> {
-        let walk = self.walk().clone();
+        let walk = Arc::clone(&self.walk());
         let (head, decision) = (head(field, visit, at), walk.decision());
         let record = Record::of(&walk, &head, &decision);
         if csv { record.to_csv() } else { record.to_json() }.map_err(|e| one(py, e))
@@ -259,7 +282,7 @@ impl Walk {
     }
     #[getter]
     fn decision(&self) -> Decision {
-        Decision(self.walk().decision())
+        Decision::of(Arc::clone(&self.walk()))
     }
     fn __repr__(&self) -> String {
         let state = self.walk().state();

@@ -195,8 +195,13 @@ def test_a_bar_is_moved_and_control_c_stops_the_work() -> None:
         ),
         lambda: stopline.plan(k=0.8, inadequate=100, adequate=200, max_sites=200, method="optimal"),
         lambda: stopline.fit(demo(), study=True, draws=9_999),
+        lambda: stopline.resample(stopline.plan(k=1.2, plants=3, inadequate=1, adequate=2), demo(), walks=10**8),
+        lambda: stopline.study(stopline.Grid({"small": small()}, means=[1.0], shared=[0.3], run=5, walks=10**9)),
+        lambda: stopline.evaluate(
+            stopline.plan(k=1.2, inadequate=4, adequate=8, max_sites=60), np.linspace(1, 9, 21), shared=0.2, run=5
+        ),
     ],
-    ids=["simulate", "evaluate", "plan", "fit"],
+    ids=["simulate", "evaluate", "plan", "fit", "resample", "study", "clustered"],
 )
 def test_control_c(work: Callable[[], object]) -> None:
     # 0.2 s is what is promised; another process on the machine may take the processor meanwhile: once in five.

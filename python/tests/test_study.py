@@ -145,7 +145,7 @@ def stop_at_once(_done: int, _of: int) -> None:
 
 @pytest.mark.parametrize("threads", [0, 2])
 def test_control_c_leaves_a_study_that_goes_on(tmp_path: Path, threads: int) -> None:
-    many = stopline.Grid({"mine": small()}, means=[1.0, 2.0], k=[0.5, 1.0, 2.0], shared=[0.0, 0.2], run=5, walks=20_000,
+    many = stopline.Grid({"mine": small()}, means=[1.0, 2.0], k=[0.5, 1.0, 2.0], shared=[0.0, 0.2], run=5, walks=6_000,
                          repeats=40)
     whole = stopline.study(many)
     executor = ThreadPoolExecutor(threads) if threads else None

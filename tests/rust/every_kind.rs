@@ -8,6 +8,7 @@ use std::collections::HashMap;
 use stopline::evaluate::evaluate;
 use stopline::law::{Law, Pool};
 use stopline::plan::{Aim, Plan};
+use stopline::simulate::simulate;
 use stopline::{Call, Dispersion, Lines, Mean, Quiet, Score, Verdict};
 
 /// Sums of some thousands of terms.
@@ -109,6 +110,32 @@ fn every_kind_equals_a_list_of_its_walks() {
             assert!((row.expected_sites - sites).abs() < TOLERANCE * sites, "{plan:?} {mean:?}: {row:?} {sites}");
         }
     }
+}
+
+/// 20 000 walks at each mean: each call and the sites within z standard errors of the exact ones, z being such that one
+/// of so many normal numbers lies beyond once in a thousand runs.
+#[test]
+fn every_kind_simulated_agrees_with_its_curve() {
+    let (mut off, walks) = (Vec::new(), 20_000);
+    for plan in plans() {
+        let under = plan.asked().dispersion;
+        let means = if under.of_shares() { [0.2, 0.5] } else { [0.8, 3.0] }.map(|m| Mean::new(m).unwrap());
+        let exact = evaluate(&plan, &under, &means, &Quiet).unwrap().curve.rows;
+        let found = simulate(&plan, &under, &means, walks, 5, &Quiet).unwrap().rows;
+        for (exact, found) in exact.iter().zip(&found) {
+            let place = format!("{:?} {} at {}", plan.asked().score, plan.method().as_str(), exact.mean);
+            for call in Call::ALL {
+                // Where less than one walk is expected the normal law is no guide: then one walk more is allowed.
+                let se = (exact.p(call) * (1.0 - exact.p(call)) / walks as f64).max(0.0).sqrt() + 1.0 / walks as f64;
+                off.push(((found.p(call).value - exact.p(call)) / se, format!("{place}, {call:?}")));
+            }
+            let se = (exact.sites_sd / (walks as f64).sqrt()).max(1e-9);
+            off.push(((found.expected_sites.value - exact.expected_sites) / se, format!("{place}, sites")));
+        }
+    }
+    let z = (2.0 * (off.len() as f64 / 1e-3).ln()).sqrt();
+    assert!(off.len() > 100, "{}", off.len());
+    off.iter().for_each(|(x, place)| assert!(x.abs() <= z, "{place}: {x} standard errors, allowed {z}"));
 }
 
 /// The chances that a plan states are those of its walks; and its method's promise holds.

@@ -266,7 +266,7 @@ fn straight(plan: &Plan) -> String {
     wrapped("", &format!("As straight lines {where_}: {lines}."))
 }
 
-/// What the optimal plan would save over a calibrated one.
+/// What the optimal plan would save over a calibrated one, both for independent sites.
 fn optimal(plan: &Plan, watch: &dyn Watch) -> Result<String, Error> {
     let design = plan.asked();
     let Some(thresholds) = design.thresholds().filter(|_| plan.method() == Method::Calibrated) else {
@@ -274,7 +274,7 @@ fn optimal(plan: &Plan, watch: &dyn Watch) -> Result<String, Error> {
     };
     let sites = f64::from(design.checks.cap());
     let long = sites * sites * thresholds.adequate().get() > MOST_STATES;
-    if long || design.closing == Closing::Undecided {
+    if long || design.closing == Closing::Undecided || plan.alike().is_some() {
         return Ok(String::new());
     }
     match Plan::optimal(design.clone(), &Objective::LargestExpectedSites, None, watch) {
