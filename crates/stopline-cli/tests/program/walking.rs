@@ -207,6 +207,12 @@ fn several_fields_a_day_and_an_early_end() {
         ran.err
     );
     assert!(flat(&ran.err).contains("Whenever one looks"), "{}", ran.err);
+    // The most sites without a call: what was learnt, and that nothing is carried over.
+    folder.does("plan --k 2 --plants 3 --per site --inadequate 1.5 --adequate 3 --max-sites 6 --method wald --closing undecided --out open.json");
+    let text = flat(&folder.does("decide open.json --counts 2,2,2,2,2,3").out);
+    for said in ["Undecided: total 13 after 6 sites", "Another day starts from zero", "corrected for stopping"] {
+        assert!(text.contains(said), "{said}: {text}");
+    }
     let ran = typed(&folder, "walk plan.json --visit 2", "Wren\n3\nfield Sand martin\n1\nfield\nKite\n2\n");
     assert_eq!(ran.code, Some(0));
     let names = folder.names();

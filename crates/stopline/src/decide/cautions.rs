@@ -97,7 +97,9 @@ pub(super) fn cautions(plan: &Plan, state: &State) -> Vec<Caution> {
         (_, Verdict::Stop(Call::Undecided)) => {
             let text = match plan.asked().aim {
                 Aim::Precision { .. } => "The most sites were counted before the precision was reached.",
-                _ => "The most sites were counted without a call: the mean is likely between the thresholds.",
+                _ => {
+                    "The most sites were counted without a call: the mean is likely between the thresholds. Another day starts from zero: sites are not carried over."
+                }
             };
             found.push(caution("undecided", text));
         }

@@ -255,6 +255,16 @@ mod tests {
         assert_eq!((back.head, back.seq, &back.prev), (log.head, log.seq, &log.prev));
     }
 
+    /// A clock that was set back, or tells nonsense, changes nothing: times are told, never relied on.
+    #[test]
+    fn clocks_may_change() {
+        let (mut log, mut text) = Log::start(plan(), LogHead::default()).unwrap();
+        for at in ["2026-07-01T08:00:00Z", "2026-06-30T23:00:00Z", "1970-01-01T00:00:00Z", "noon"] {
+            text += &log.append(Entry::Site(Site::of(1)), at).unwrap();
+        }
+        assert_eq!(Log::read(&text).unwrap().0.walk.state(), log.walk.state());
+    }
+
     #[test]
     fn the_plan_in_the_log_keeps_its_host_to_the_character() {
         let host = "{ \"a\\\"b\" : \"two  blanks \\\\\",\n \"n\": 1.50 }";
