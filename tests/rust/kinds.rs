@@ -598,3 +598,86 @@ fn a_method_must_fit_its_aim() {
     let asked = design(constant(1.2), two_calls(1.0, 2.0, 0.1), checks(), Closing::Call);
     assert_eq!(Plan::design(asked, Method::Nominal, &Quiet).unwrap_err().code(), Code::Combination);
 }
+
+/// Against every pair of checks, line and cut of small designs of negative-binomial counts, where a cut that keeps no
+/// risks may lie before one that does.
+#[test]
+#[allow(clippy::cast_sign_loss, clippy::cast_possible_truncation)] // totals from 0 to 400
+fn two_stages_that_stop_early_for_one_call_against_all() {
+    let mut found = 0;
+    for (k, low, high, risk, early) in [
+        (1.2, 3.0, 9.0, 0.1, Call::Inadequate),
+        (1.2, 3.0, 9.0, 0.1, Call::Adequate),
+        (0.6, 2.0, 8.0, 0.15, Call::Inadequate),
+        (3.0, 10.0, 18.0, 0.1, Call::Inadequate),
+        (3.0, 10.0, 18.0, 0.1, Call::Adequate),
+    ] {
+        let checks = Checks::every(1, 7, 1).unwrap();
+        let asked = design(constant(k), two_calls(low, high, risk), checks, Closing::Call);
+        let p = |m: f64, sites: u32| {
+            // P(total = t) over so many sites, by the ratio of neighbouring terms.
+            let k = k * f64::from(sites);
+            let m = m * f64::from(sites);
+            let mut p = (k / (k + m)).powf(k);
+            (0..400)
+                .map(|t| {
+                    let now = p;
+                    p *= m / (k + m) * (k + f64::from(t)) / f64::from(t + 1);
+                    now
+                })
+                .collect::<Vec<f64>>()
+        };
+        let mut best = f64::INFINITY;
+        for last in 2..=7_u32 {
+            for first in 1..last {
+                let rest = [low, high].map(|m| p(m, last - first));
+                let start = [low, high].map(|m| p(m, first));
+                let right = usize::from(early == Call::Adequate);
+                // Running sums of the second part, from below.
+                let below = |side: usize| {
+                    rest[side]
+                        .iter()
+                        .scan(0.0, |sum, p| {
+                            *sum += p;
+                            Some(*sum)
+                        })
+                        .collect::<Vec<f64>>()
+                };
+                let below = [below(0), below(1)];
+                for line in -1..150_i64 {
+                    let stops = |t: i64| if early == Call::Inadequate { t <= line } else { t > line };
+                    let stopped =
+                        |side: usize| (0..400).filter(|&t| stops(t)).map(|t| start[side][t as usize]).sum::<f64>();
+                    let expected = f64::from(first) + f64::from(last - first) * (1.0 - stopped(right));
+                    if expected >= best {
+                        continue;
+                    }
+                    for cut in 0..200_i64 {
+                        // P(not stopped, and called inadequate at the second check).
+                        let inadequate = |side: usize| {
+                            let from = |t: i64| start[side][t as usize] * below[side][(cut - t) as usize];
+                            (0..=cut).filter(|&t| !stops(t)).map(from).sum::<f64>()
+                        };
+                        let [a, b] = if early == Call::Inadequate {
+                            [1.0 - stopped(0) - inadequate(0), stopped(1) + inadequate(1)]
+                        } else {
+                            [1.0 - inadequate(0), inadequate(1)]
+                        };
+                        if a <= risk && b <= risk {
+                            best = best.min(expected);
+                        }
+                    }
+                }
+            }
+        }
+        let right = if early == Call::Inadequate { low } else { high };
+        let sites = Plan::two_stage(asked.clone(), Method::TwoStage, early, &Quiet)
+            .map(|plan| evaluate(&plan, &constant(k), &[mean(right)], &Quiet).unwrap().curve.rows[0].expected_sites);
+        match sites {
+            Ok(sites) => assert!((sites - best).abs() < 1e-9, "{k} {low} {high} {early:?}: {sites} {best}"),
+            Err(e) => assert!(e.code() == Code::NoPlan && best.is_infinite(), "{k} {low} {high} {early:?}: {e} {best}"),
+        }
+        found += usize::from(best.is_finite());
+    }
+    assert!(found > 2, "{found} plans compared");
+}

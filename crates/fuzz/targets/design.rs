@@ -4,21 +4,41 @@
 use arbitrary::Arbitrary;
 use std::ops::ControlFlow;
 use std::time::{Duration, Instant};
-use stopline::plan::{Aim, Checks, Closing, Design, Method, Plan};
-use stopline::{Code, Dispersion, K, Mean, Plants, Risk, Risks, Score, Thresholds, Watch};
+use stopline::plan::{Aim, Checks, Closing, Design, Method, Pair, Plan, Sides};
+use stopline::{Call, Code, Dispersion, K, Level, Mean, Plants, Risk, Risks, Score, Thresholds, Watch};
 
 #[derive(Arbitrary, Debug)]
 struct Input {
     method: u8,
     model: u8,
     k: [Number; 3],
-    means: [Number; 2],
-    risks: [Number; 2],
+    aim: AimInput,
+    score: ScoreInput,
     every: Option<[u8; 3]>,
     at: Vec<u16>,
-    units: u8,
     plants: u16,
     undecided: bool,
+}
+
+#[derive(Arbitrary, Debug)]
+enum AimInput {
+    TwoCalls(PairInput),
+    ThreeCalls(PairInput, PairInput),
+    Interval { critical: Number, confidence: Number, two: bool },
+    Precision(Number),
+}
+
+#[derive(Arbitrary, Debug)]
+struct PairInput {
+    means: [Number; 2],
+    risks: [Number; 2],
+}
+
+#[derive(Arbitrary, Debug)]
+enum ScoreInput {
+    Count,
+    Capped(u8),
+    Positive { above: u8, units: u8 },
 }
 
 /// Any number, or one that a design may hold: from 0.001 to 1000.
@@ -49,18 +69,13 @@ impl Watch for Deadline {
 libfuzzer_sys::fuzz_target!(|input: Input| {
     let Ok(design) = design(&input) else { return };
     let method = Method::ALL[usize::from(input.method) % Method::ALL.len()];
-    let risks = design.risks();
+    let aim = design.aim;
     match Plan::design(design, method, &Deadline(Instant::now())) {
         Ok(plan) => {
-            let risks = risks.unwrap();
             for row in plan.attained() {
-                let asked = if row.call == stopline::Call::Adequate {
-                    risks.false_adequate()
-                } else {
-                    risks.false_inadequate()
-                };
                 assert!((0.0..=1.0).contains(&row.p));
-                assert!(method == Method::Wald || row.p <= asked.get(), "{row:?} {asked:?}");
+                let kept = asked(&aim, row.mean, row.call).is_some_and(|asked| row.p <= asked.get());
+                assert!(matches!(method, Method::Wald | Method::Nominal | Method::Tuned) || kept, "{row:?} {aim:?}");
             }
             let _ = stopline::card(&plan);
             assert_eq!(Plan::from_json(&plan.to_json().unwrap()).as_ref(), Ok(&plan));
@@ -79,15 +94,26 @@ fn design(input: &Input) -> Result<Design, stopline::Error> {
         4 => Dispersion::power_law(k, low)?,
         _ => Dispersion::Binomial,
     };
-    let [low, high] = input.means.map(Number::get);
-    let [adequate, inadequate] = input.risks.map(Number::get);
     Ok(Design {
-        score: if input.units == 0 { Score::Count } else { Score::positive(0, input.units.into())? },
+        score: match input.score {
+            ScoreInput::Count => Score::Count,
+            ScoreInput::Capped(to) => Score::capped(to.into())?,
+            ScoreInput::Positive { above, units } => Score::positive(above.into(), units.into())?,
+        },
         plants: Plants::new(input.plants)?,
         dispersion,
-        aim: Aim::TwoCalls {
-            thresholds: Some(Thresholds::new(Mean::new(low)?, Mean::new(high)?)?),
-            risks: Some(Risks::new(Risk::new(adequate)?, Risk::new(inadequate)?)?),
+        aim: match &input.aim {
+            AimInput::TwoCalls(two) => {
+                let Pair { thresholds, risks } = pair(two)?;
+                Aim::TwoCalls { thresholds: Some(thresholds), risks: Some(risks) }
+            }
+            AimInput::ThreeCalls(lower, upper) => Aim::three_calls(pair(lower)?, pair(upper)?)?,
+            AimInput::Interval { critical, confidence, two } => Aim::Interval {
+                critical: Mean::new(critical.get())?,
+                confidence: Level::new(confidence.get())?,
+                sides: if *two { Sides::Two } else { Sides::One },
+            },
+            AimInput::Precision(part) => Aim::Precision { se_over_mean: Level::new(part.get())? },
         },
         checks: match input.every {
             Some([min, max, every]) => Checks::every(min.into(), max.into(), every.into())?,
@@ -95,4 +121,28 @@ fn design(input: &Input) -> Result<Design, stopline::Error> {
         },
         closing: if input.undecided { Closing::Undecided } else { Closing::Call },
     })
+}
+
+fn pair(input: &PairInput) -> Result<Pair, stopline::Error> {
+    let [low, high] = input.means.map(Number::get);
+    let [adequate, inadequate] = input.risks.map(Number::get);
+    Ok(Pair {
+        thresholds: Thresholds::new(Mean::new(low)?, Mean::new(high)?)?,
+        risks: Risks::new(Risk::new(adequate)?, Risk::new(inadequate)?)?,
+    })
+}
+
+/// The risk asked for at a threshold.
+fn asked(aim: &Aim, mean: Mean, call: Call) -> Option<Risk> {
+    let of = |pair: &Pair| {
+        if mean == pair.thresholds.inadequate() && call != Call::Inadequate {
+            return Some(pair.risks.false_adequate());
+        }
+        (mean == pair.thresholds.adequate() && call != Call::Adequate).then(|| pair.risks.false_inadequate())
+    };
+    match *aim {
+        Aim::TwoCalls { thresholds, risks } => of(&Pair { thresholds: thresholds?, risks: risks? }),
+        Aim::ThreeCalls { lower, upper } => of(&lower).or_else(|| of(&upper)),
+        _ => None,
+    }
 }
