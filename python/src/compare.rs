@@ -1,8 +1,9 @@
 //! Would fewer sites do?
 
-use crate::counts::{Counts, Fit};
+use crate::counts::Counts;
 use crate::errors::{one, plain, watched};
 use crate::evaluate::means_of;
+use crate::fit::Fit;
 use crate::plan::{Plan, dispersion, thresholds};
 use crate::recipe::{Recipe, recipe};
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};

@@ -1,7 +1,8 @@
 //! Plans, and what pairs of thresholds would cost.
 
-use crate::counts::{Counts, Fit};
+use crate::counts::Counts;
 use crate::errors::{one, plain, released, watched};
+use crate::fit::Fit;
 use crate::recipe::{Recipe, recipe};
 use crate::simulate::{RunText, clustered};
 use pyo3::prelude::*;
@@ -595,6 +596,45 @@ impl Plan {
         match released(py, |watch| plan.calibration(counts, draws, watch))? {
             Ok(found) => plain(py, &found),
             Err(why) => Err(one(py, Error::new(Code::DispersionUndefined, "clumping", why, "counts that tell k"))),
+        }
+    }
+
+    /// The true risks of this plan where neighbouring sites are as alike as those of these counts.
+    ///
+    /// Parameters
+    /// ----------
+    /// counts : Counts
+    ///     Walks, at least 5.
+    /// run_length : int
+    ///     Sites of a run, of which a share of the clumping is common.
+    /// level : float
+    ///     Level of the limits of that share.
+    ///
+    /// Returns
+    /// -------
+    /// dict
+    ///     ``found`` (``rho`` with ``low`` and ``high``); ``independent``, ``fitted`` and ``at_most``: both risks over
+    ///     independent sites, at the fitted share and at its upper limit.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``dispersion_undefined`` where the counts do not tell, ``combination`` for another plan, ``too_much_work``.
+    #[pyo3(signature = (counts, *, run_length=5, level=0.95))]
+    fn neighbours<'py>(
+        &self,
+        py: Python<'py>,
+        counts: &Bound<'py, Counts>,
+        run_length: u32,
+        level: f64,
+    ) -> PyResult<Bound<'py, PyAny>> {
+        let level = stopline::Level::new(level).map_err(|e| one(py, e))?;
+        let (plan, counts) = (&self.0, &counts.get().0);
+        match released(py, |watch| plan.neighbours(counts, run_length, level, watch))? {
+            Ok(found) => plain(py, &found),
+            Err(why) => {
+                Err(one(py, Error::new(Code::DispersionUndefined, "likeness of sites", why, "counts that tell it")))
+            }
         }
     }
 

@@ -1,8 +1,8 @@
 //! Results pickle as what was asked for, and are made anew: the same numbers, since nothing here is left to chance.
 
 use crate::compare::Comparison;
-use crate::counts::Fit;
 use crate::evaluate::Curve;
+use crate::fit::Fit;
 use crate::plan::Level;
 use crate::replay::Replay;
 use crate::simulate::Simulated;

@@ -1,8 +1,9 @@
 //! Counts from tables of any kind, results as columns for one, and as HTML in notebooks.
 
 use crate::compare::Comparison;
-use crate::counts::{Counts, Fit};
+use crate::counts::Counts;
 use crate::evaluate::Curve;
+use crate::fit::Fit;
 use crate::plan::Plan;
 use crate::replay::Replay;
 use crate::simulate::Simulated;
@@ -24,6 +25,10 @@ impl Counts {
     ///     Names of the columns; those for the visit and the plants are by default ``visit`` and ``plants``, where there.
     /// plants : int, optional
     ///     Keep sites of this many plants only; the others are dropped and counted, never rescaled.
+    /// place : (str, str), optional
+    ///     Columns with both coordinates of a site, or its row and step.
+    /// observer : str, optional
+    ///     Column with who counted the site.
     ///
     /// Returns
     /// -------
@@ -42,7 +47,7 @@ impl Counts {
     /// >>> counts.walks[0]["counts"]
     /// array([2., 0., 5.])
     #[staticmethod]
-    #[pyo3(signature = (table, *, count=None, field="field", visit=None, site="site", plants_column=None, plants=None))]
+    #[pyo3(signature = (table, *, count=None, field="field", visit=None, site="site", plants_column=None, plants=None, place=None, observer=None))]
     fn from_table<'py>(
         py: Python<'py>,
         table: &Bound<'py, PyAny>,
@@ -52,9 +57,11 @@ impl Counts {
         site: &str,
         plants_column: Option<&str>,
         plants: Option<u16>,
+        place: Option<[String; 2]>,
+        observer: Option<&str>,
     ) -> PyResult<Bound<'py, PyAny>> {
         py.import("stopline._table")?
-            .call_method1("arguments", (table, count, field, visit, site, plants_column, plants))?
+            .call_method1("arguments", (table, count, field, visit, site, plants_column, plants, place, observer))?
             .cast::<PyDict>()
             .map_err(PyErr::from)
             .and_then(|arguments| py.get_type::<Self>().getattr("from_columns")?.call((), Some(arguments)))

@@ -15,8 +15,14 @@ use stopline::{Plants, Site};
 
 /// Field, visit, numbers of the sites, counts.
 type WalkState = (String, String, Vec<u32>, Vec<Option<u32>>);
+/// What stands beside the counts: of each group, places, names and numbers of observers.
+type BesideState = (
+    Option<Vec<Vec<Vec<Option<u32>>>>>,
+    Option<Vec<Vec<Option<[f64; 2]>>>>,
+    Option<(Vec<String>, Vec<Vec<Option<usize>>>)>,
+);
 /// Plants, columns, walks, counts of each plant, digest, separator, and what was noticed: rows, dropped, whence the
-/// plants, order known, visit column.
+/// plants, order known, visit column; and what stands beside the counts.
 type State = (
     u16,
     Vec<String>,
@@ -25,6 +31,7 @@ type State = (
     Option<String>,
     Option<String>,
     (u64, u64, usize, bool, bool),
+    BesideState,
 );
 
 const PLANTS_FROM: [PlantsFrom; 4] = [PlantsFrom::Column, PlantsFrom::Apart, PlantsFrom::Asked, PlantsFrom::Assumed];
@@ -37,6 +44,7 @@ impl Counts {
         let from = PLANTS_FROM.iter().position(|&from| from == c.noticed.plants_from).unwrap_or_default();
         let noticed =
             (c.noticed.rows, c.noticed.dropped_other_plants, from, c.noticed.order_known, c.noticed.visit_column);
+        let observers = c.observers.as_ref().map(|of| (of.names.clone(), of.of_sites.clone()));
         let state = (
             c.plants.get(),
             c.count_columns.clone(),
@@ -45,6 +53,7 @@ impl Counts {
             c.digest.as_ref().map(ToString::to_string),
             c.separator.map(|s| s.as_str().to_owned()),
             noticed,
+            (c.by_group.clone(), c.places.clone(), observers),
         );
         Ok((PyType::new::<Self>(py).getattr("_from_state")?, (state,)))
     }
@@ -52,7 +61,7 @@ impl Counts {
     /// Counts as they were pickled, through the checks of columns.
     #[staticmethod]
     fn _from_state(py: Python<'_>, state: State) -> PyResult<Self> {
-        let (plants, count_columns, walks, by_plant, digest, separator, noticed) = state;
+        let (plants, count_columns, walks, by_plant, digest, separator, noticed, beside) = state;
         let (rows, dropped, from, order_known, visit_column) = noticed;
         let (mut field, mut visit, mut site, mut count) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
         for (of, on, sites, counts) in &walks {
@@ -69,12 +78,17 @@ impl Counts {
             visit: Some(&visit),
             site: Some(&site),
             plants: Some(&size),
+            place: None,
+            observer: None,
             counts: &[("count", &count)],
         };
         let plants = Plants::new(plants).map_err(|e| one(py, e))?;
         let mut counts = core::Counts::from_columns(&columns, Some(plants)).map_err(|e| many(py, e))?;
         counts.count_columns = count_columns;
         counts.by_plant = by_plant;
+        let observers;
+        (counts.by_group, counts.places, observers) = beside;
+        counts.observers = observers.map(|(names, of_sites)| core::Observers { names, of_sites });
         let digest = digest.map(|d| stopline::plan::Digest::parse(&d)).transpose();
         counts.digest = digest.map_err(|e| one(py, e))?;
         counts.separator = separator.map(|s| Separator::parse(&s)).transpose().map_err(|e| one(py, e))?;

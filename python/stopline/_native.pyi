@@ -1,4 +1,5 @@
 from collections.abc import Callable, Mapping, Sequence
+from fractions import Fraction
 from os import PathLike
 from typing import Any, Literal, Protocol, TypedDict, final
 
@@ -75,6 +76,8 @@ class Counts:
         rows: Literal["sites", "walks", "plants", "frequencies"] = "sites",
         fill_down: Sequence[str] | None = None,
         counted_to: int | None = None,
+        place: tuple[str, str] | None = None,
+        observer: str | None = None,
     ) -> Counts: ...
     @staticmethod
     def from_columns(
@@ -85,6 +88,8 @@ class Counts:
         visit: Sequence[object] | npt.NDArray[Any] | None = None,
         plants: npt.ArrayLike | None = None,
         plants_wanted: int | None = None,
+        place: tuple[npt.ArrayLike, npt.ArrayLike] | None = None,
+        observer: Sequence[object] | npt.NDArray[Any] | None = None,
     ) -> Counts: ...
     @staticmethod
     def from_table(
@@ -96,7 +101,10 @@ class Counts:
         site: str = "site",
         plants_column: str | None = None,
         plants: int | None = None,
+        place: tuple[str, str] | None = None,
+        observer: str | None = None,
     ) -> Counts: ...
+    def group(self, columns: str | Sequence[str]) -> Counts: ...
     def table(self) -> dict[str, Any]: ...
     @property
     def plants(self) -> int: ...
@@ -161,6 +169,7 @@ class Plan:
     def table(self) -> dict[str, list[int | None]]: ...
     def verify(self) -> None: ...
     def calibration(self, counts: Counts, *, draws: int = 999, seed: int = 1) -> dict[str, Any]: ...
+    def neighbours(self, counts: Counts, *, run_length: int = 5, level: float = 0.95) -> dict[str, Any]: ...
     def card(self) -> str: ...
     def with_about(
         self,
@@ -445,6 +454,11 @@ def fit(
     at_means: Sequence[float] | None = None,
     quality: float | None = None,
     minutes: tuple[float, float, float] | None = None,
+    each: bool = False,
+    weights: Mapping[str, float | str | Fraction] | None = None,
+    unit: tuple[float, float] | None = None,
+    blocks: Sequence[float] | None = None,
+    distances: Sequence[float] | None = None,
     progress: _Progress | None = None,
 ) -> Fit: ...
 def mean_variance(

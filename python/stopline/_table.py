@@ -71,10 +71,13 @@ def arguments(
     site: str,
     plants_column: str | None,
     plants: int | None,
+    place: Sequence[str] | None,
+    observer: str | None,
 ) -> dict[str, Any]:
     """A table as the arguments of ``Counts.from_columns``."""
     groups = ["count"] if count is None else list(count)
-    asked = [field, site, *groups, *(name for name in (visit, plants_column) if name is not None)]
+    beside = list(place or []) + [name for name in (visit, plants_column, observer) if name is not None]
+    asked = [field, site, *groups, *beside]
     usual = [visit or "visit", plants_column or "plants"]
     found = _columns(table, dict.fromkeys(asked + usual))
     errors = [finding("counts_column", "column", name, "a column of the table") for name in asked if name not in found]
@@ -86,6 +89,10 @@ def arguments(
         "counts": {name: _numbers(found[name]) for name in groups},
         "plants_wanted": plants,
     }
+    if place is not None:
+        arguments["place"] = tuple(_numbers(found[name]) for name in place)
+    if observer is not None:
+        arguments["observer"] = _words(found[observer])
     if usual[0] in found:
         arguments["visit"] = _words(found[usual[0]])
     if usual[1] in found:

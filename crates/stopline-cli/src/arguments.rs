@@ -161,6 +161,8 @@ impl ReadingArguments {
 Examples:
   stopline fit counts.csv --count lady_beetles,spiders
   stopline fit counts.csv --study --draws 1999 --seed 7
+  stopline fit counts.csv --weights lady_beetles=1,spiders=0.5 --each
+  stopline fit counts.csv --place row=0.75,step=1 --observer scout
   stopline fit beats.xlsx --sheet June --one-row-per plant --fill-down field,visit")]
 pub struct Fit {
     /// Table of site counts: CSV, .xlsx or .ods with one row a site (or as told below) (`-`: standard input)
@@ -172,11 +174,11 @@ pub struct Fit {
     /// variance, order of sites
     #[arg(long)]
     pub study: bool,
-    /// Sets of counts drawn at random for a study [default: 999]
-    #[arg(long, value_name = "N", requires = "study")]
+    /// Sets of counts drawn at random for a study, and for groups, places and observers [default: 999]
+    #[arg(long, value_name = "N")]
     pub draws: Option<String>,
-    /// Where the random numbers of a study begin: the same seed gives the same numbers [default: 1]
-    #[arg(long, value_name = "N", requires = "study")]
+    /// Where these random numbers begin: the same seed gives the same numbers [default: 1]
+    #[arg(long, value_name = "N")]
     pub seed: Option<String>,
     /// Sites of a run along the walk, for a study of their order [default: 5]
     #[arg(long = "run", value_name = "N", requires = "study")]
@@ -210,7 +212,36 @@ pub struct Fit {
     #[arg(long, value_name = "PLAN")]
     pub stopped_by: Option<PathBuf>,
     #[command(flatten)]
+    pub apart: ApartArguments,
+    #[command(flatten)]
     pub reading: ReadingArguments,
+}
+
+/// What counts tell by group, place and observer.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Groups, places and observers")]
+pub struct ApartArguments {
+    /// Also fit each column of counts by itself
+    #[arg(long, conflicts_with_all = ["summary", "counted_to"])]
+    pub each: bool,
+    /// Also fit a weighted sum of columns: numbers of at most 4 decimals, or fractions such as 1/3. Without --count these
+    /// are the columns
+    #[arg(long, value_name = "NAME=WEIGHT,...", conflicts_with_all = ["summary", "counted_to"])]
+    pub weights: Option<String>,
+    /// Columns with both coordinates of a site, or its row and step; with the length of one where the two differ, as
+    /// row=0.75,step=1
+    #[arg(long, value_name = "COLUMN,COLUMN", conflicts_with_all = ["summary", "counted_to"])]
+    pub place: Option<String>,
+    /// Sides of the square blocks that sites are gathered in [default: the rectangle of a walk's sites in 2, 3 and 4 parts
+    /// each way]
+    #[arg(long, value_name = "LENGTH,...", requires = "place")]
+    pub blocks: Option<String>,
+    /// Distances up to which sites are compared [default: five, up to half the largest]
+    #[arg(long, value_name = "LENGTH,...", requires = "place")]
+    pub distances: Option<String>,
+    /// Column with who counted the site: do observers differ?
+    #[arg(long, value_name = "COLUMN", conflicts_with_all = ["summary", "counted_to", "frequencies"])]
+    pub observer: Option<String>,
 }
 
 /// Thresholds around a number.

@@ -1,5 +1,6 @@
 //! `stopline fit`: how clumped the counts are.
 
+use crate::apart::{self, Asked};
 use crate::failure::Failure;
 use crate::output::{self, Answer};
 use crate::proportion::{Whole, relation};
@@ -35,7 +36,8 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     let how =
         Studying { level, draws: draws(args.draws.as_deref(), args.seed.as_deref())?, run_length: run_length(args)? };
     let above = args.above.as_deref().map(|text| values::whole("--above", text, 0, u32::MAX)).transpose()?;
-    let counts = input::counts(&args.counts, &args.reading)?;
+    let asked = Asked::of(args)?;
+    let counts = asked.counts(args)?;
     if let Some(most) = args.reading.counted_to()? {
         return capped::fit(args, &counts, most, level, json, watch);
     }
@@ -52,6 +54,7 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     if counts.by_plant.is_some() || minutes.is_some() {
         fit = fit.with_plants(&counts, minutes, how.draws, watch)?;
     }
+    let fit = asked.add(fit, &counts, &how, watch)?;
     let fit = fit.with_command(command()).with_k_at(&at_means.unwrap_or_default());
     let csv = args.csv.iter().map(|path| Ok((path.clone(), fit.to_csv()?))).collect::<Result<Vec<_>, Error>>()?;
     let proportion = above.map(|above| fit_proportion(&counts, above, level)).transpose()?;
@@ -85,6 +88,7 @@ pub fn run(args: &arguments::Fit, json: bool, watch: &dyn Watch) -> Result<Answe
     if let Some(of) = &fit.plants_of_sites {
         text += &plants_of_sites(of);
     }
+    text += &apart::text(&fit);
     if let Some(study) = &fit.study {
         text += &study::text(&fit, study);
     }

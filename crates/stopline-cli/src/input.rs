@@ -35,9 +35,13 @@ const LARGEST_TABLE: u64 = 1 << 30;
 
 /// A table of counts: text, or a sheet of a workbook.
 pub fn counts(path: &Path, how: &ReadingArguments) -> Result<Counts, Failure> {
-    let reading = how.reading()?;
+    counts_as(path, how, &how.reading()?)
+}
+
+/// A table of counts, read otherwise than the flags alone say.
+pub fn counts_as(path: &Path, how: &ReadingArguments, reading: &Reading) -> Result<Counts, Failure> {
     let (bytes, digest) = text(path, how)?;
-    let counts = Counts::read(&bytes[..], &reading);
+    let counts = Counts::read(&bytes[..], reading);
     let mut counts = counts.map_err(|e| Failure::from(e).in_file(&name(path)).with_counts_to_choose())?;
     // Of the file itself, before a sheet of it became text.
     counts.digest = Some(digest);

@@ -9,6 +9,7 @@
 //! 130 interrupted.
 
 mod aim;
+mod apart;
 mod arguments;
 mod beside;
 mod capped;

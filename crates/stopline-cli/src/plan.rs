@@ -97,6 +97,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
         Some(past) if args.calibration => Some(plan.calibration(&past.counts, draws, watch)?),
         _ => None,
     };
+    let likeness = likeness(args, &plan, past.as_ref(), alike.is_some(), watch)?;
     let answer = answer(
         args,
         json,
@@ -106,6 +107,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
             plants_known: known.is_some(),
             means: least.past.as_ref(),
             calibration: calibration.as_ref(),
+            alike: likeness.as_deref(),
         },
         watch,
     );
@@ -116,6 +118,25 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
         None => {}
     }
     Ok(answer)
+}
+
+/// Sites of a run in which neighbours are looked at, where no run is given.
+const RUN: u32 = 5;
+
+/// What the likeness of the neighbouring sites of past counts does to a plan that takes sites as independent, in words.
+fn likeness(
+    args: &arguments::Plan,
+    plan: &Plan,
+    past: Option<&Past>,
+    allowed_for: bool,
+    watch: &dyn Watch,
+) -> Result<Option<String>, Error> {
+    let of_counts = plan.asked().score == Score::Count && plan.asked().thresholds().is_some();
+    let Some(past) = past.filter(|_| of_counts && !allowed_for && args.for_plants.is_none()) else { return Ok(None) };
+    match plan.neighbours(&past.counts, RUN, past.fit.level, watch) {
+        Err(e) if e.code() == Code::Interrupted => Err(e),
+        found => Ok(Some(crate::report::neighbours(&found))),
+    }
 }
 
 /// How counts vary, from the flags that say it; positive units need none.
@@ -217,6 +238,7 @@ fn answer(
         let counted = how.past.map(|past| past.counts.notes()).unwrap_or_default();
         let cautions = plan.cautions().into_iter().map(|caution| caution.text);
         let cautions = cautions.chain(how.calibration.map(crate::report::calibration));
+        let cautions = cautions.chain(how.alike.map(ToOwned::to_owned));
         Answer { printed: file.clone(), notes: counted.into_iter().chain(cautions).collect(), files: Vec::new() }
     } else {
         Answer::text(report(plan, how, watch)?)

@@ -12,8 +12,8 @@ use crate::words::{figures, in_100, in_all_units, many, one_line, wrapped};
 use stopline::decide::standing_cautions;
 use stopline::dispersion::{Clumping, FieldMeans, Why};
 use stopline::evaluate::{evaluate, largest_expected_sites};
-use stopline::plan::{Calibration, Closing, Line, Method, Objective, Plan, Range};
-use stopline::{Dispersion, Error, K, Mean, Row, Watch, stated};
+use stopline::plan::{Calibration, Closing, Line, Method, Neighbours, Objective, Plan, Range, RisksAlike};
+use stopline::{Dispersion, Error, K, Mean, Row, Score, Watch, stated};
 
 /// Checks that the report shows; the card has all.
 const SHOWN_CHECKS: usize = 6;
@@ -29,6 +29,8 @@ pub struct Report<'a> {
     pub means: Option<&'a (String, FieldMeans)>,
     /// What other counts of the same fields would have come to.
     pub calibration: Option<&'a Result<Calibration, Why>>,
+    /// What the likeness of neighbouring sites of the counts does to the plan, in words.
+    pub alike: Option<&'a str>,
 }
 
 /// A plan in about 25 lines.
@@ -46,8 +48,16 @@ pub fn report(plan: &Plan, how: &Report<'_>, watch: &dyn Watch) -> Result<String
             None
         }
     };
-    if let Some(calibrated) = how.calibration {
-        out += &wrapped(BELOW, &calibration(calibrated));
+    if let Some(alike) = how.alike {
+        out += &wrapped(BELOW, alike);
+    }
+    let one_k = plan.asked().score == Score::Count && plan.asked().dispersion.constant_k().is_some();
+    match how.calibration {
+        Some(calibrated) => out += &wrapped(BELOW, &calibration(calibrated)),
+        None if how.past.is_some() && one_k && plan.asked().risks().is_some() && how.alike.is_some() => {
+            out += &wrapped(BELOW, "what it does to the risks that k is only fitted: --calibration");
+        }
+        None => {}
     }
     thresholds(&mut out, plan, how);
     if let Some(thresholds) = plan.asked().thresholds() {
@@ -138,6 +148,43 @@ fn other_size(plan: &Plan, past: &Past, watch: &dyn Watch) -> Result<String, Err
         ends.join(", ")
     );
     Ok(wrapped(BELOW, &text))
+}
+
+/// What the likeness of neighbouring sites does to the plan, in words.
+pub fn neighbours(of: &Result<Result<Neighbours, Why>, Error>) -> String {
+    let of = match of {
+        Ok(Ok(of)) => of,
+        Ok(Err(why)) => return format!("whether neighbouring sites are alike is not known: {why}"),
+        Err(e) => {
+            return format!("what alike neighbours do to the plan is not worked out: {}", one_line(&e.to_string()));
+        }
+    };
+    let risks =
+        |risks: RisksAlike| format!("{} and {} in 100", in_100(risks.false_adequate), in_100(risks.false_inadequate));
+    let run = of.run_length;
+    let found = format!(
+        "sites of runs of {run} share {} of the clumping ({} % limits {} to {})",
+        figures(of.found.rho),
+        figures(100.0 * of.level.get()),
+        figures(of.found.low),
+        figures(of.found.high)
+    );
+    let wrong = "risks of a wrong call (adequate where inadequate, and inadequate where adequate)";
+    if of.is_shown() {
+        format!(
+            "neighbouring sites are alike, while the plan takes them as independent: {found}. Its {wrong} are then not {} \
+             but {}, at the upper limit {}. A plan that keeps its risks: --shared {} --run {run}",
+            risks(of.independent),
+            risks(of.fitted),
+            risks(of.at_most),
+            figures(of.found.rho)
+        )
+    } else {
+        format!(
+            "the plan takes sites as independent; {found}, perhaps none. At the upper limit its {wrong} would be {}",
+            risks(of.at_most)
+        )
+    }
 }
 
 /// What the uncertainty of k does to the plan, in words.

@@ -130,9 +130,8 @@ fn along(order: &Order) -> String {
     if order.alike() {
         text += &wrapped(
             "Caution     ",
-            "neighbouring sites are alike. Plans take sites as independent: theirs are larger risks than they say. With a \
-             quarter of the clumping shared in runs of 5 sites, risks of 10 in 100 became 13 and 16 (thresholds 1.5 and 3, \
-             k 2). Sites farther apart, or spread over the field, are less alike.",
+            "neighbouring sites are alike. Plans take sites as independent: theirs are larger risks than they say; plan --from \
+             tells by how much. Sites farther apart, or spread over the field, are less alike.",
         );
     }
     text

@@ -34,6 +34,11 @@ fn every_command_of_the_table_runs() {
     let folder = Folder::new();
     folder.write("counts.csv", crate::run::TWO_FIELDS);
     folder.write("plants.csv", "field,site,count\nheron,1,2\nheron,1,3\nheron,2,0\nheron,2,0\n");
+    folder.write("groups.csv", "field,site,lady_beetles,spiders\nheron,1,2,1\nheron,2,0,4\nheron,3,0,0\n");
+    folder.write(
+        "places.csv",
+        "field,site,row,step,scout,count\nheron,1,1,1,ann,2\nheron,2,1,2,bea,0\nheron,3,2,1,ann,5\n",
+    );
     folder.write("table.csv", "sites,inadequate_at_most,adequate_at_least\n5,,14\n15,31,32\n");
     let mut commands =
         readme.lines().filter_map(|line| line.strip_prefix("| ")?.split_once("`stopline ")?.1.strip_suffix("` |"));
@@ -42,7 +47,7 @@ fn every_command_of_the_table_runs() {
         ran += 1;
         folder.run(words).code == Some(0)
     }));
-    assert_eq!(ran, 25);
+    assert_eq!(ran, 27);
 }
 
 /// The numbers of the table of plans are those of the plans.

@@ -23,6 +23,10 @@ pub struct Columns<'a> {
     pub site: Option<&'a [Option<f64>]>,
     /// Plants at each site.
     pub plants: Option<&'a [Option<f64>]>,
+    /// Both coordinates of each site, or its row and its step along it.
+    pub place: Option<[&'a [Option<f64>]; 2]>,
+    /// Who counted each site; an empty name is not known.
+    pub observer: Option<&'a [&'a str]>,
     /// Names and columns of counts; several are added.
     pub counts: &'a [(&'a str, &'a [Option<f64>])],
 }
@@ -45,6 +49,8 @@ impl Counts {
     ///         visit: None,
     ///         site: Some(&[Some(1.0), Some(2.0)]),
     ///         plants: Some(&[Some(3.0), Some(3.0)]),
+    ///         place: None,
+    ///         observer: None,
     ///         counts: &[("spiders", &[Some(2.0), None]), ("lacewings", &[Some(1.0), Some(0.0)])],
     ///     },
     ///     None,
@@ -53,10 +59,13 @@ impl Counts {
     /// # Ok::<(), stopline::Errors>(())
     /// ```
     pub fn from_columns(columns: &Columns<'_>, plants_wanted: Option<Plants>) -> Result<Self, Errors> {
-        let &Columns { field, visit, site, plants, counts } = columns;
+        let &Columns { field, visit, site, plants, place, observer, counts } = columns;
         let lengths =
             [("visit", visit.map(<[_]>::len)), ("site", site.map(<[_]>::len)), ("plants", plants.map(<[_]>::len))];
-        let lengths = lengths.into_iter().chain(counts.iter().map(|(name, column)| (*name, Some(column.len()))));
+        let beside = place.into_iter().flatten().map(|column| ("place", Some(column.len())));
+        let beside = beside.chain([("observer", observer.map(<[_]>::len))]);
+        let lengths =
+            lengths.into_iter().chain(beside).chain(counts.iter().map(|(name, column)| (*name, Some(column.len()))));
         let bad: Vec<Error> = lengths
             .filter_map(|(name, length)| {
                 let length = length.filter(|&length| length != field.len())?;
@@ -75,6 +84,8 @@ impl Counts {
             site: Some("site".to_owned()),
             plants: plants.map(|_| "plants".to_owned()),
             plant: None,
+            place: place.map(|_| ["first of place".to_owned(), "second of place".to_owned()]),
+            observer: observer.map(|_| "observer".to_owned()),
             counts: counts.iter().map(|(name, _)| (*name).to_owned()).collect(),
         };
         let missing = [String::new()];
@@ -93,7 +104,16 @@ impl Counts {
                 last.to_string()
             });
             let plants = plants.map(number);
-            let cells = Cells { field, visit, site: &site, plants: plants.as_deref(), plant: None };
+            let place = place.map(|columns| columns.map(number));
+            let cells = Cells {
+                field,
+                visit,
+                site: &site,
+                plants: plants.as_deref(),
+                plant: None,
+                place: place.as_ref().map(|both| both.each_ref().map(String::as_str)),
+                observer: observer.and_then(|column| column.get(i)).copied(),
+            };
             let counts: Vec<String> = counts.iter().map(|(_, column)| number(column)).collect();
             walks.row(row, cells, counts.iter().map(String::as_str));
         }
@@ -113,6 +133,8 @@ mod tests {
             visit: Some(&["1"; 3]),
             site: Some(site),
             plants: None,
+            place: None,
+            observer: None,
             counts: &[("count", counts)],
         };
         Counts::from_columns(&columns, Some(Plants::ONE))
@@ -140,8 +162,15 @@ mod tests {
     fn sites_without_numbers_are_numbered_along_their_walk() {
         let (field, visit) = (["heron", "plover", "heron", "heron"], ["1", "1", "2", "1"]);
         let counts = [Some(3.0), Some(1.0), None, Some(0.0)];
-        let columns =
-            Columns { field: &field, visit: Some(&visit), site: None, plants: None, counts: &[("count", &counts)] };
+        let columns = Columns {
+            field: &field,
+            visit: Some(&visit),
+            site: None,
+            plants: None,
+            place: None,
+            observer: None,
+            counts: &[("count", &counts)],
+        };
         let walks = Counts::from_columns(&columns, None).unwrap().walks;
         let sites: Vec<_> = walks.iter().map(|w| (w.field.as_str(), w.visit.as_str(), &w.sites[..])).collect();
         assert_eq!(sites, [("heron", "1", &[1, 2][..]), ("plover", "1", &[1]), ("heron", "2", &[1])]);
@@ -151,7 +180,8 @@ mod tests {
     fn columns_must_fit_together() {
         let e = read(&SITES[..2], &SITES).unwrap_err();
         assert_eq!(e.to_string(), "length of column site is 2; allowed: 3, as of column field");
-        let none = Columns { field: &[], visit: None, site: None, plants: None, counts: &[] };
+        let none =
+            Columns { field: &[], visit: None, site: None, plants: None, place: None, observer: None, counts: &[] };
         assert_eq!(Counts::from_columns(&none, None).unwrap_err().as_slice()[0].code(), Code::CountsColumn);
         let empty = Columns { counts: &[("count", &[])], ..none };
         assert_eq!(Counts::from_columns(&empty, None).unwrap_err().as_slice()[0].code(), Code::CountsEmpty);

@@ -23,6 +23,8 @@ pub(super) struct Names {
     pub plants: Option<String>,
     /// The column that tells the plants of a site apart.
     pub plant: Option<String>,
+    pub place: Option<[String; 2]>,
+    pub observer: Option<String>,
     pub counts: Vec<String>,
 }
 
@@ -34,15 +36,18 @@ pub(super) struct Places {
     pub site: Option<usize>,
     pub plants: Option<usize>,
     pub plant: Option<usize>,
+    pub place: Option<[usize; 2]>,
+    pub observer: Option<usize>,
     pub counts: Vec<usize>,
-    /// Of the first four, which are filled down.
+    /// Of those before, which are filled down.
     pub filled: Vec<usize>,
 }
 
 impl Places {
     /// The columns that say which site it is.
     fn identity(&self) -> impl Iterator<Item = usize> {
-        [Some(self.field), self.visit, self.site, self.plants, self.plant].into_iter().flatten()
+        let named = [Some(self.field), self.visit, self.site, self.plants, self.plant, self.observer];
+        named.into_iter().flatten().chain(self.place.into_iter().flatten())
     }
 }
 
@@ -98,6 +103,8 @@ impl Header {
             site: (how.layout != Layout::Walks).then(|| how.site.clone()),
             plants: how.plants.clone().or_else(|| implied("plants", !by_plant)),
             plant: how.plant.clone().or_else(|| implied("plant", by_plant)),
+            place: how.place.clone(),
+            observer: how.observer.clone(),
             counts: match (&how.count[..], how.layout) {
                 ([], Layout::Walks) => self.columns.iter().filter(|name| whole(name).is_some()).cloned().collect(),
                 ([], _) => self.implied("count", how).into_iter().collect(),
@@ -117,9 +124,12 @@ impl Header {
             site: names.site.as_ref().map(&mut find),
             plants: names.plants.as_ref().map(&mut find),
             plant: names.plant.as_ref().map(&mut find),
+            place: names.place.as_ref().map(|columns| columns.each_ref().map(&mut find)),
+            observer: names.observer.as_ref().map(&mut find),
             counts: names.counts.iter().map(&mut find).collect(),
             filled: how.fill_down.iter().map(&mut find).collect(),
         };
+        bad.extend(untold(how));
         let others = how.fill_down.iter().zip(&places.filled);
         let others = others.filter(|(_, place)| **place != NOWHERE && !places.identity().any(|known| known == **place));
         for (name, _) in others {
@@ -215,7 +225,17 @@ pub(super) fn sites_across(names: &Names, places: &Places) -> Vec<(u32, String, 
 fn asked(how: &Reading) -> Vec<&str> {
     let site = (how.layout != Layout::Walks).then_some(&how.site);
     let always = [Some(&how.field), site, how.visit.as_ref(), how.plants.as_ref(), how.plant.as_ref()];
-    always.into_iter().flatten().chain(&how.count).map(String::as_str).collect()
+    let beside = how.place.iter().flatten().chain(&how.observer);
+    always.into_iter().flatten().chain(beside).chain(&how.count).map(String::as_str).collect()
+}
+
+/// What rows that are no sites cannot tell of these.
+fn untold(how: &Reading) -> Vec<Error> {
+    let across = matches!(how.layout, Layout::Walks | Layout::Frequencies);
+    let refused = |what| Error::new(Code::Combination, what, "asked for", "where a row is a site or a plant of one");
+    let place = (how.place.is_some() && across).then(|| refused("places of sites"));
+    let observer = (how.observer.is_some() && how.layout == Layout::Frequencies).then(|| refused("observers"));
+    place.into_iter().chain(observer).collect()
 }
 
 fn list(names: impl Iterator<Item = String>) -> String {

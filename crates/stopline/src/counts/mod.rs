@@ -21,17 +21,20 @@
 mod cell;
 mod columns;
 mod filled;
+mod groups;
 mod header;
 mod noticed;
 mod reading;
 mod rows;
 mod summary;
 mod walks;
+mod weights;
 
 pub use columns::Columns;
 pub use noticed::{Noticed, PlantsFrom};
 pub use reading::{Layout, Reading, Separator};
 pub use summary::Summary;
+pub use weights::{WeightedSum, Weights};
 
 use crate::error::{Code, Error, Errors};
 use crate::params::Plants;
@@ -86,7 +89,7 @@ impl FieldWalk {
 }
 
 /// Checked site counts, all of sites of one size.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Counts {
     /// The walks, in the order in which they are first met; never empty.
@@ -97,6 +100,12 @@ pub struct Counts {
     pub count_columns: Vec<String>,
     /// For each walk, each site, the count of each plant, where the plants stood apart ([`Layout::Plants`]).
     pub by_plant: Option<Vec<Vec<Vec<Option<u32>>>>>,
+    /// For each walk, each of [`Self::count_columns`], the count of each site, where several columns were added.
+    pub by_group: Option<Vec<Vec<Vec<Option<u32>>>>>,
+    /// For each walk, the place of each site, where columns of places were read.
+    pub places: Option<Vec<Vec<Option<[f64; 2]>>>>,
+    /// Who counted, where a column of observers was read.
+    pub observers: Option<Observers>,
     /// SHA-256 of the bytes that were read; `None` for counts that came in memory.
     pub digest: Option<Digest>,
     /// What stood between cells; `None` for counts that were not text.
@@ -105,10 +114,29 @@ pub struct Counts {
     pub noticed: Noticed,
 }
 
+/// Who counted the sites.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Observers {
+    /// Their names, in the order in which they are first met.
+    pub names: Vec<String>,
+    /// For each walk, each site, the place among the names; `None` where nobody is named.
+    pub of_sites: Vec<Vec<Option<usize>>>,
+}
+
 impl Counts {
-    /// The walks of the fields that are `kept`; what was noticed while reading stays.
+    /// The walks of the fields that are `kept`, without what stood beside the counts; what was noticed while reading
+    /// stays.
     pub(crate) fn of_fields(&self, kept: impl Fn(&str) -> bool) -> Self {
-        Self { walks: self.walks.iter().filter(|walk| kept(&walk.field)).cloned().collect(), ..self.clone() }
+        Self {
+            walks: self.walks.iter().filter(|walk| kept(&walk.field)).cloned().collect(),
+            by_plant: None,
+            by_group: None,
+            places: None,
+            observers: None,
+            count_columns: self.count_columns.clone(),
+            digest: self.digest.clone(),
+            ..*self
+        }
     }
 
     /// Reads a table of counts: CSV with `,` or `;`, or tab-separated; UTF-8, with or without a mark.
@@ -153,6 +181,8 @@ impl Counts {
                             site: places.site.map_or("", known),
                             plants: places.plants.map(known),
                             plant: places.plant.map(known),
+                            place: places.place.map(|both| both.map(known)),
+                            observer: places.observer.map(known),
                         };
                         let counts = places.counts.iter().map(|&place| cell(place));
                         match how.layout {

@@ -94,6 +94,11 @@ pub struct Reading {
     pub plants: Option<String>,
     /// Column with the number or name of the plant, for [`Layout::Plants`]. `None`: the column `plant`, if there is one.
     pub plant: Option<String>,
+    /// Columns with the two coordinates of a site, or its row and its step along it, where rows are sites or plants.
+    /// A site without is read; its place is not known.
+    pub place: Option<[String; 2]>,
+    /// Column with who counted the site, not for [`Layout::Frequencies`].
+    pub observer: Option<String>,
     /// Columns with counts; several are added. Empty: the column `count`.
     pub count: Vec<String>,
     /// What a cell of counts holds where nothing was recorded; never read as 0.
@@ -118,6 +123,8 @@ impl Default for Reading {
             site: "site".to_owned(),
             plants: None,
             plant: None,
+            place: None,
+            observer: None,
             count: Vec::new(),
             missing: vec![String::new(), "NA".to_owned()],
             separator: None,

@@ -4,13 +4,15 @@
 //! and the next row read, so that all bad rows are reported at once. A row with a bad count still
 //! takes its place in the walk, so that a later row with the same site is found as well.
 
+mod beside;
 mod layouts;
 
 use super::cell::{self, WHOLE, shown, whole};
 use super::header::Names;
-use super::{Counts, FieldWalk, Layout, Noticed, PlantsFrom, Separator};
+use super::{Counts, FieldWalk, Layout, Noticed, Observers, PlantsFrom, Separator};
 use crate::error::{Code, Error, Errors};
 use crate::params::Plants;
+use beside::{AllBeside, Beside};
 use std::collections::BTreeMap;
 
 /// Most findings that are kept; the others are counted.
@@ -26,6 +28,8 @@ pub(super) struct Cells<'a> {
     pub site: &'a str,
     pub plants: Option<&'a str>,
     pub plant: Option<&'a str>,
+    pub place: Option<[&'a str; 2]>,
+    pub observer: Option<&'a str>,
 }
 
 /// A walk being gathered, with what its checks need of earlier rows.
@@ -39,6 +43,7 @@ struct Open {
     by_plant: Vec<Vec<Option<u32>>>,
     /// What tells the plants of the last site apart.
     plants_named: Vec<String>,
+    beside: AllBeside,
 }
 
 /// Gathers rows into walks and findings.
@@ -52,6 +57,8 @@ pub(super) struct Walks<'h> {
     open: Vec<Open>,
     /// Place in `open`, by field and visit.
     places: BTreeMap<String, BTreeMap<String, usize>>,
+    /// Observers by name, with their place in the order in which they are first met.
+    observers: BTreeMap<String, usize>,
     /// The walk of the row before.
     last: usize,
     sum: u64,
@@ -79,6 +86,7 @@ impl<'h> Walks<'h> {
             layout,
             open: Vec::new(),
             places: BTreeMap::new(),
+            observers: BTreeMap::new(),
             last: 0,
             sum: 0,
             dropped: BTreeMap::new(),
@@ -104,7 +112,9 @@ impl<'h> Walks<'h> {
         let field = cells.field.trim();
         let visit = cells.visit.map_or(ONLY_VISIT, str::trim);
         let site = cells.site.trim();
-        let (count, mut bad) = self.count(row, self.names.counts.iter().map(String::as_str).zip(counts));
+        let mut groups = Vec::new();
+        let names = self.names.counts.iter().map(String::as_str);
+        let (count, mut bad) = self.count(row, names.zip(counts), &mut groups);
         let number = whole(site);
         if number.is_none() && self.is_total([field, visit, site], count) {
             let value = format!("{} in a row that seems to add up others", shown(site));
@@ -142,13 +152,14 @@ impl<'h> Walks<'h> {
         for e in bad {
             self.refuse(e);
         }
+        let beside = self.beside(row, cells, groups);
         if let Some(number) = number
             && !no_field
             && !no_visit
         {
             match cells.plant.map(str::trim) {
-                _ if self.layout != Layout::Plants => self.place(row, field, visit, number, plants, count),
-                plant => self.plant(row, [field, visit], number, plant, count),
+                _ if self.layout != Layout::Plants => self.place(row, [field, visit], number, plants, count, &beside),
+                plant => self.plant(row, [field, visit], number, plant, count, &beside),
             }
         }
     }
@@ -168,14 +179,27 @@ impl<'h> Walks<'h> {
         cell.is_empty() || (whole(cell).is_none() && self.is_missing(cell))
     }
 
-    /// The counts of a row added, or `None` where one of them is missing or refused.
-    fn count<'n, 'c>(&self, row: u64, counts: impl Iterator<Item = (&'n str, &'c str)>) -> (Option<u32>, Vec<Error>) {
+    /// The counts of a row added, or `None` where one of them is missing or refused; each of several into `groups`.
+    fn count<'n, 'c>(
+        &self,
+        row: u64,
+        counts: impl Iterator<Item = (&'n str, &'c str)>,
+        groups: &mut Vec<Option<u32>>,
+    ) -> (Option<u32>, Vec<Error>) {
+        // Sites counted to a most are so as a whole.
+        let apart = self.names.counts.len() > 1
+            && self.counted_to.is_none()
+            && matches!(self.layout, Layout::Sites | Layout::Plants);
         let (mut sum, mut missing, mut bad) = (0_u64, false, Vec::new());
         for (name, cell) in counts {
             let cell = cell.trim();
+            let known = whole(cell).or_else(|| self.at_most(cell)).filter(|_| !self.is_missing(cell));
+            if apart {
+                groups.push(known);
+            }
             if self.is_missing(cell) {
                 missing = true;
-            } else if let Some(count) = whole(cell).or_else(|| self.at_most(cell)) {
+            } else if let Some(count) = known {
                 sum += u64::from(count);
             } else {
                 let mut allowed = format!("{WHOLE}, or {} where missing", self.missing_words());
@@ -243,7 +267,15 @@ impl<'h> Walks<'h> {
     }
 
     /// Puts a site at the end of its walk.
-    fn place(&mut self, row: u64, field: &str, visit: &str, site: u32, plants: Option<Plants>, count: Option<u32>) {
+    fn place(
+        &mut self,
+        row: u64,
+        [field, visit]: [&str; 2],
+        site: u32,
+        plants: Option<Plants>,
+        count: Option<u32>,
+        beside: &Beside,
+    ) {
         self.last = self.open(field, visit);
         let Some(open) = self.open.get_mut(self.last) else { return };
         if let Some((&before, before_row)) = open.walk.sites.last().zip(open.rows.last())
@@ -267,6 +299,7 @@ impl<'h> Walks<'h> {
         open.walk.counts.push(count);
         open.rows.push(row);
         open.plants.push(plants);
+        open.beside.push(beside);
         open.sum += u64::from(count.unwrap_or(0));
         self.sum += u64::from(count.unwrap_or(0));
     }
@@ -284,8 +317,22 @@ impl<'h> Walks<'h> {
         }
         self.found.sort_by_key(|e| e.place().row);
         let apart = self.layout == Layout::Plants;
-        let (walks, by_plant): (Vec<FieldWalk>, Vec<_>) =
-            self.open.into_iter().map(|open| (open.walk, open.by_plant)).unzip();
+        let (mut walks, mut by_plant, mut by_group) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut places, mut of_sites) = (Vec::new(), Vec::new());
+        for Open { walk, by_plant: plants, beside, .. } in self.open {
+            walks.push(walk);
+            by_plant.push(plants);
+            by_group.push(beside.groups);
+            places.push(beside.places);
+            of_sites.push(beside.observers);
+        }
+        let by_group = by_group.iter().any(|groups| groups.len() > 1).then_some(by_group);
+        let places = self.names.place.is_some().then_some(places);
+        let mut names = vec![String::new(); self.observers.len()];
+        self.observers.into_iter().for_each(|(name, place)| {
+            names.iter_mut().skip(place).take(1).for_each(|to| name.clone_into(to));
+        });
+        let observers = self.names.observer.is_some().then_some(Observers { names, of_sites });
         let (plants, plants_from) = match (plants, self.wanted) {
             (Some(plants), _) => (plants, if apart { PlantsFrom::Apart } else { PlantsFrom::Column }),
             (None, Some(wanted)) => (wanted, PlantsFrom::Asked),
@@ -303,8 +350,19 @@ impl<'h> Walks<'h> {
         let Names { counts: count_columns, .. } = self.names;
         let separator = self.separator;
         let by_plant = apart.then_some(by_plant);
-        Errors::or(self.found, || Counts { walks, plants, count_columns, by_plant, digest: None, separator, noticed })
-            .map_err(|errors| errors.and_more(self.more))
+        let counts = || Counts {
+            walks,
+            plants,
+            count_columns,
+            by_plant,
+            by_group,
+            places,
+            observers,
+            digest: None,
+            separator,
+            noticed,
+        };
+        Errors::or(self.found, counts).map_err(|errors| errors.and_more(self.more))
     }
 
     /// The number of plants that most sites have; sites with another number are refused.

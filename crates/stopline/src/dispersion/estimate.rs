@@ -141,6 +141,20 @@ pub enum Why {
     NoMinutes,
     /// Sites vary no more than their plants do.
     SitesAlike,
+    /// A weighted sum is no count.
+    NoCount,
+    /// No walk has three sites with known places and counts that differ.
+    NoPlaces,
+    /// No walk has two blocks, one of them with several sites.
+    NoBlocks,
+    /// All sites have one observer, or none is named.
+    OneObserver,
+    /// More than 50 observers are named.
+    ManyObservers,
+    /// No walk was counted by two observers.
+    ObserversApart,
+    /// No two observers have walks of their own that can be compared.
+    FewOwnWalks,
 }
 
 impl fmt::Display for Why {
@@ -169,6 +183,15 @@ impl fmt::Display for Why {
             Self::NoMinutes => "it depends on the minutes that a site and a plant take",
             Self::SitesAlike => "sites vary no more than their plants do: all plants may as well stand at few sites",
             Self::NoCounts => "means and variances do not tell it: the counts themselves are needed",
+            Self::NoCount => "a weighted sum is no count",
+            Self::NoPlaces => "no walk has three sites with known places and counts that differ",
+            Self::NoBlocks => "no walk has two such blocks, one of them with several sites",
+            Self::OneObserver => "fewer than two observers are named",
+            Self::ManyObservers => "more than 50 observers are named",
+            Self::ObserversApart => {
+                "no walk was counted by two observers, so that they cannot be told from their fields"
+            }
+            Self::FewOwnWalks => "fewer than two observers have walks of their own, or none has two",
             Self::AllAtMost => "every site was counted to the most",
             Self::NoOrder => "frequencies do not tell the order of the sites",
         })

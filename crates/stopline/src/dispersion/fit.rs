@@ -11,11 +11,14 @@ use super::json::{estimate, number, part, value, why};
 use super::model::Dispersion;
 use super::needed::Needed;
 use super::notice::Notice;
+use super::observers::ObserversFit;
 use super::origin::{Made, Origin};
+use super::places::Places;
 use super::plants::PlantsOfSites;
 use super::precision::Efficiency;
 use super::stopped::{Stopped, k_of_stopped};
 use super::study::Study;
+use super::weighted::{GroupFit, WeightedFit};
 use crate::counts::Counts;
 use crate::error::{Code, Error};
 use crate::lines::Lines;
@@ -91,6 +94,14 @@ pub struct Fit {
     pub needed: Option<Result<Needed, Why>>,
     /// What single plants tell, where they stood apart ([`Fit::with_plants`]).
     pub plants_of_sites: Option<Result<PlantsOfSites, Why>>,
+    /// Each group by itself, where that was asked for ([`Fit::with_groups`]).
+    pub groups: Option<Vec<GroupFit>>,
+    /// A weighted sum of groups, where that was asked for ([`Fit::with_weighted`]).
+    pub weighted: Option<WeightedFit>,
+    /// Whether observers differ, where they were read ([`Fit::with_observers`]).
+    pub observers: Option<ObserversFit>,
+    /// What the places of the sites tell, where they were read ([`Fit::with_places`]).
+    pub places: Option<Result<Places, Why>>,
     /// What it was made from.
     pub origin: Origin,
 }
@@ -156,6 +167,10 @@ pub fn fit(walks: &[WalkCounts<'_>], level: Level, watch: &dyn Watch) -> Result<
         stopped: None,
         needed: None,
         plants_of_sites: None,
+        groups: None,
+        weighted: None,
+        observers: None,
+        places: None,
         origin: Origin::default(),
     })
 }
@@ -346,18 +361,37 @@ impl Serialize for CommonAt<'_> {
     }
 }
 
-impl Serialize for Fit {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut map = serializer.serialize_map(None)?;
+impl Fit {
+    /// Writes the walks and their common k.
+    pub(super) fn fields_and_common<M: SerializeMap>(&self, map: &mut M) -> Result<(), M::Error> {
         let tests = |i: usize| self.study.as_ref().and_then(|study| study.tests.get(i));
         let fields = self.fields.iter().enumerate().map(|(i, field)| FieldAt(field, self.level, tests(i)));
         map.serialize_entry("fields", &fields.collect::<Vec<_>>())?;
-        map.serialize_entry("common", &CommonAt(&self.common, self.level))?;
+        map.serialize_entry("common", &CommonAt(&self.common, self.level))
+    }
+}
+
+impl Serialize for Fit {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(None)?;
+        self.fields_and_common(&mut map)?;
+        if let Some(groups) = &self.groups {
+            map.serialize_entry("groups", groups)?;
+        }
+        if let Some(weighted) = &self.weighted {
+            map.serialize_entry("weighted", weighted)?;
+        }
         if let Some(stopped) = &self.stopped {
             map.serialize_entry("stopped", stopped)?;
         }
         if let Some(study) = &self.study {
             study.entries(&mut map)?;
+        }
+        if let Some(places) = &self.places {
+            part(&mut map, "places", places)?;
+        }
+        if let Some(observers) = &self.observers {
+            map.serialize_entry("observers", observers)?;
         }
         if let Some(plants) = &self.plants_of_sites {
             part(&mut map, "plants_of_sites", plants)?;

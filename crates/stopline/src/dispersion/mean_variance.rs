@@ -92,6 +92,11 @@ impl MeanVariance {
         })
     }
 
+    /// The power law alone, for sums that are no counts.
+    pub(super) fn without_patchiness(&self) -> impl Serialize {
+        Self { patchiness: Err(Why::NoCount), ..self.clone() }
+    }
+
     /// a and b of the power law.
     #[must_use]
     pub fn a_and_b(&self) -> Option<(f64, f64)> {

@@ -13,9 +13,9 @@ use super::drawn::{Chance, Draws, P, share};
 use super::estimate::{Why, common_k};
 use super::frequencies::Frequencies;
 use super::json::part;
-use super::shared::{SharedClumping, shared};
+use super::shared::{MOST_WORK, SharedClumping, checked, shared};
 use crate::counts::FieldWalk;
-use crate::error::{Code, Error};
+use crate::error::Error;
 use crate::params::Level;
 use crate::watch::{Watch, tell};
 use serde::Serialize;
@@ -132,12 +132,10 @@ pub fn order(
     draws: Draws,
     watch: &dyn Watch,
 ) -> Result<Order, Error> {
-    if !(2..=1000).contains(&run_length) {
-        return Err(Error::new(Code::OutOfRange, "run length", run_length, "from 2 to 1000 sites"));
-    }
+    checked(run_length)?;
     let tables = walks.iter().map(|walk| Frequencies::of(&walk.present().collect::<Vec<_>>()));
     let k = common_k(&tables.collect::<Result<Vec<_>, _>>()?, level)?.conditional.k.or_why();
-    let shared = shared(walks, run_length, k, level, watch)?;
+    let shared = shared(walks, run_length, k, level, MOST_WORK, watch)?;
     let mut walks: Vec<Walk> = walks.iter().filter_map(|walk| Walk::new(walk, run_length)).collect();
     let number = walks.len();
     if number == 0 {

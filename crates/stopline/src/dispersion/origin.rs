@@ -1,6 +1,8 @@
 //! Where a result comes from: what a paper names, so that others get the same numbers.
 
+use super::drawn::Draws;
 use super::fit::Fit;
+use super::weighted::HowWeighed;
 use crate::plan::Digest;
 use serde::ser::{Serialize, SerializeMap, Serializer};
 
@@ -17,7 +19,14 @@ impl Fit {
     /// The seed of what was drawn at random, if anything was.
     #[must_use]
     pub fn seed(&self) -> Option<u64> {
-        self.study.as_ref().map(|study| study.draws.seed())
+        let weighted = self.weighted.as_ref().and_then(|fit| match &fit.how {
+            HowWeighed::Resampled(of) => Some(of.draws),
+            HowWeighed::Count(_) => None,
+        });
+        let study = self.study.as_ref().map(|study| study.draws);
+        let places = self.places.as_ref().and_then(|places| Some(places.as_ref().ok()?.draws));
+        let observers = self.observers.as_ref().map(|of| of.draws);
+        study.or(weighted).or(places).or(observers).map(Draws::seed)
     }
 
     /// With the command that it answers.

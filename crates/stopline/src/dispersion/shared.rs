@@ -19,10 +19,11 @@
 //! ρ belongs to the run length g: a larger share over shorter runs and a smaller one over longer runs look alike. The
 //! likelihood rests on the gamma parts; runs of sites with totals above 150 are left out with their walk.
 
-use super::estimate::Why;
+use super::estimate::{Why, common_k};
+use super::frequencies::Frequencies;
 use super::search::largest;
-use crate::counts::FieldWalk;
-use crate::error::Error;
+use crate::counts::{Counts, FieldWalk};
+use crate::error::{Code, Error};
 use crate::params::Level;
 use crate::root::smooth_root;
 use crate::special::normal_within;
@@ -45,7 +46,9 @@ const LEAST_SPREAD: f64 = 0.15;
 const ROUNDS: u32 = 200;
 const CLOSE: f64 = 1e-4;
 /// Multiplications for one ρ, at most: walks are taken evenly until there would be more.
-const MOST_WORK: f64 = 3e8;
+pub(super) const MOST_WORK: f64 = 3e8;
+/// The same where ρ is told beside a plan, below a second.
+const MOST_WORK_BESIDE: f64 = 2e7;
 
 /// ρ with its limits.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -280,12 +283,40 @@ fn round(tables: &[Table], ln_k: &[f64], law: Law) -> (f64, Law) {
     (ln, next)
 }
 
+/// ρ of counts in runs of `run_length` sites, from some of the walks where all would take more than a second.
+///
+/// # Errors
+/// `interrupted`; as [`order`](super::order()).
+pub(crate) fn shared_clumping(
+    counts: &Counts,
+    run_length: u32,
+    level: Level,
+    watch: &dyn Watch,
+) -> Result<Result<SharedClumping, Why>, Error> {
+    checked(run_length)?;
+    if !counts.noticed.order_known {
+        return Ok(Err(Why::NoOrder));
+    }
+    let tables = counts.walks.iter().map(|walk| Frequencies::of(&walk.present().collect::<Vec<_>>()));
+    let k = common_k(&tables.collect::<Result<Vec<_>, _>>()?, level)?.conditional.k.or_why();
+    shared(&counts.walks, run_length, k, level, MOST_WORK_BESIDE, watch)
+}
+
+/// A run length that is allowed.
+pub(super) fn checked(run_length: u32) -> Result<(), Error> {
+    if (2..=1000).contains(&run_length) {
+        return Ok(());
+    }
+    Err(Error::new(Code::OutOfRange, "run length", run_length, "from 2 to 1000 sites"))
+}
+
 /// ρ over walks whose common k without sharing is `k`.
 pub(super) fn shared(
     walks: &[FieldWalk],
     run_length: u32,
     k: Result<f64, Why>,
     level: Level,
+    most_work: f64,
     watch: &dyn Watch,
 ) -> Result<Result<SharedClumping, Why>, Error> {
     let all: Vec<Runs> = walks.iter().filter_map(|walk| Runs::new(walk, run_length)).collect();
@@ -296,7 +327,7 @@ pub(super) fn shared(
     };
     let work: f64 = all.iter().map(Runs::work).sum();
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // 1 or more, small
-    let every = libm::ceil(work / MOST_WORK).max(1.0) as usize;
+    let every = libm::ceil(work / most_work).max(1.0) as usize;
     let walks: Vec<Runs> = all.into_iter().step_by(every).collect();
     let number = walks.len();
     if number < FEWEST_WALKS {

@@ -4,6 +4,7 @@
 //! `tests/vectors/conditional_k.json` is made by `tests/scripts/dispersion_vectors.py` from log-gammas.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing)] // a test
 
+mod apart;
 mod capped;
 mod fields;
 mod properties;

@@ -2,7 +2,7 @@
 //!
 //! Each takes its place among the walks as a site does, and is refused, like one, with all others that are wrong.
 
-use super::{Cells, ONLY_VISIT, Walks};
+use super::{Beside, Cells, ONLY_VISIT, Walks};
 use crate::counts::cell::{self, WHOLE, shown, whole};
 use crate::error::{Code, Error};
 use crate::params::Plants;
@@ -19,12 +19,13 @@ impl Walks<'_> {
         site: u32,
         plant: Option<&str>,
         count: Option<u32>,
+        beside: &Beside,
     ) {
         let known = self.find(field, visit);
         let one_more = known.and_then(|i| self.open.get(i)).is_some_and(|open| open.walk.sites.last() == Some(&site));
         if !one_more {
             let before = self.found.len();
-            self.place(row, field, visit, site, None, count);
+            self.place(row, [field, visit], site, None, count, beside);
             if self.found.len() == before
                 && let Some(open) = self.open.get_mut(self.last)
             {
@@ -43,12 +44,18 @@ impl Walks<'_> {
             }
             open.plants_named.push(plant.to_owned());
         }
+        let elsewhere = !open.beside.is_last(beside);
+        open.beside.add(beside);
         let Some((sum, plants)) = open.walk.counts.last_mut().zip(open.by_plant.last_mut()) else { return };
         let together = sum.zip(count).map(|(sum, count)| sum.checked_add(count));
         plants.push(count);
         *sum = together.flatten();
         open.sum += u64::from(count.unwrap_or(0));
         self.sum += u64::from(count.unwrap_or(0));
+        if elsewhere {
+            let e = Error::about(Code::CountsValue, "place or observer", "the same for every plant of a site");
+            self.refuse(e.at(row, None));
+        }
         if together == Some(None) {
             self.refuse(Error::new(Code::CountsValue, "sum of the plants of a site", "larger", WHOLE).at(row, None));
         }
@@ -73,17 +80,19 @@ impl Walks<'_> {
             *self.dropped.entry(plants).or_default() += sites.len() as u64;
             return;
         }
+        let beside = self.beside(row, cells, Vec::new());
         for (site, name, cell) in sites {
-            let (count, bad) = self.count(row, std::iter::once((name, cell)));
+            let (count, bad) = self.count(row, std::iter::once((name, cell)), &mut Vec::new());
             bad.into_iter().for_each(|e| self.refuse(e));
-            self.place(row, field, visit, site, plants, count);
+            self.place(row, [field, visit], site, plants, count, &beside);
         }
     }
 
     /// Takes in a row that is a count with the number of sites that have it.
     pub fn frequency<'c>(&mut self, row: u64, cells: Cells<'_>, counts: impl Iterator<Item = &'c str>) {
         let Some([field, visit]) = self.named(row, cells) else { return };
-        let (count, mut bad) = self.count(row, self.names.counts.iter().map(String::as_str).zip(counts));
+        let names = self.names.counts.iter().map(String::as_str);
+        let (count, mut bad) = self.count(row, names.zip(counts), &mut Vec::new());
         let sites = cells.site.trim();
         let number = whole(sites).filter(|number| u64::from(*number) <= MOST_SITES.saturating_sub(self.rows));
         if number.is_none() {
@@ -169,6 +178,9 @@ impl Walks<'_> {
             kept(&mut open.walk.counts, &keep);
             kept(&mut open.rows, &keep);
             kept(&mut open.by_plant, &keep);
+            open.beside.groups.iter_mut().for_each(|group| kept(group, &keep));
+            kept(&mut open.beside.places, &keep);
+            kept(&mut open.beside.observers, &keep);
         }
     }
 }
