@@ -4,16 +4,15 @@
 //! is high is caught where the mean looks high, so the plain mean is biased (Girshick, Mosteller & Savage
 //! 1946, Ann. Math. Stat. 17:13–23).
 
-use super::exits;
+use super::forward::Workspace;
+use super::windows::{Reach, Windows};
 use crate::dispersion::Dispersion;
-use crate::error::{Code, Error};
-use crate::law::Pool;
-use crate::lines::Lines;
+use crate::error::Error;
+use crate::law::{Law, Pool};
+use crate::lines::{Lines, Row};
 use crate::params::Mean;
 use crate::score::Score;
-
-/// Probability of the far upper end that is left out of the sums.
-const LEFT_OFF: f64 = 1e-13;
+use crate::watch::Quiet;
 
 /// Bias and precision of the plain mean at one true mean.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -32,26 +31,78 @@ pub struct PlainMean {
 /// `combination` where score and dispersion do not fit; `too_much_work`.
 pub fn plain_mean(lines: &Lines, score: &Score, under: &Dispersion, mean: Mean) -> Result<PlainMean, Error> {
     let laws = under.laws(score, mean)?;
-    let mut sums = [0.0; 3];
-    for (weight, law) in &laws.nodes {
-        for exit in exits(lines, law, LEFT_OFF)?.list {
-            #[allow(clippy::cast_precision_loss)] // totals stay below 2⁵³
-            let plain = exit.total as f64 / (f64::from(exit.at) * score.units());
-            let p = weight * exit.p;
-            for (sum, term) in sums.iter_mut().zip([p, p * plain, p * plain * plain]) {
-                *sum += term;
-            }
-        }
-        if laws.pool == Pool::Worst {
-            break; // of an interval of k, the best single value
-        }
-    }
-    let [all, first, second] = sums;
-    if all <= 0.0 {
-        return Err(Error::new(Code::TooMuchWork, "ways to stop at mean", mean.get(), "some that can be listed"));
+    // Of an interval of k, the best single value.
+    let nodes = if laws.pool == Pool::Average { laws.nodes.len() } else { 1 };
+    let (mut all, mut first, mut second) = (0.0, 0.0, 0.0);
+    for (weight, law) in laws.nodes.iter().take(nodes) {
+        let [one, two] = moments(lines, law)?;
+        all += weight;
+        first += weight * one / score.units();
+        second += weight * two / (score.units() * score.units());
     }
     let m = mean.get();
     let expected = first / all;
     let variance = (second / all - expected * expected).max(0.0);
     Ok(PlainMean { mean: m, se_over_mean: libm::sqrt(variance) / m, bias_over_mean: (expected - m) / m })
+}
+
+/// E(T/n) and E(T²/n²) at the stop.
+///
+/// Nothing above the lines is summed: what leaves there is what came in, of which every moment is known,
+/// less what stays and what leaves below.
+fn moments(lines: &Lines, law: &Law) -> Result<[f64; 2], Error> {
+    // A check that stops no walk is no check.
+    let rows: Vec<Row> = lines.rows().iter().filter(|row| !row.stops.is_empty()).cloned().collect();
+    let windows = Windows::of(&rows, Reach::of(law))?;
+    let (mean, variance) = (law.mean(), law.variance());
+    let (mut sums, mut before, mut open) = ([0.0; 2], 0.0, Moments { p: 1.0, t: 0.0, tt: 0.0 });
+    Workspace::default().checks(&windows, law, &Quiet, |check| {
+        let at = f64::from(check.window.at);
+        let (step, spread) = ((at - before) * mean, (at - before) * variance);
+        before = at;
+        let came_in = Moments {
+            p: open.p,
+            t: open.t + open.p * step,
+            tt: open.tt + 2.0 * open.t * step + open.p * (spread + step * step),
+        };
+        let scale = libm::exp2(f64::from(check.exponent));
+        let (mut stayed, mut left) = (Moments::default(), Moments::default());
+        for part in check.parts {
+            let to = if part.call.is_none() { &mut stayed } else { &mut left };
+            #[allow(clippy::cast_precision_loss)] // totals stay below 2⁵³
+            let mut total = check.window.base as f64 + part.start as f64;
+            for q in check.q.get(part.start..part.end).unwrap_or_default() {
+                to.add(q * scale, total);
+                total += 1.0;
+            }
+        }
+        // Without an uppermost stop, what is above the window stays.
+        open = if check.window.top.is_some() { stayed } else { came_in.less(left) };
+        let left = came_in.less(open);
+        for (sum, term) in sums.iter_mut().zip([left.t / at, left.tt / (at * at)]) {
+            *sum += term;
+        }
+        Ok(())
+    })?;
+    Ok(sums)
+}
+
+/// Probability of some totals, and its products with the total and with the square of it.
+#[derive(Debug, Clone, Copy, Default)]
+struct Moments {
+    p: f64,
+    t: f64,
+    tt: f64,
+}
+
+impl Moments {
+    fn add(&mut self, p: f64, total: f64) {
+        self.p += p;
+        self.t += p * total;
+        self.tt += p * total * total;
+    }
+
+    fn less(self, other: Self) -> Self {
+        Self { p: self.p - other.p, t: self.t - other.t, tt: self.tt - other.tt }
+    }
 }

@@ -151,7 +151,7 @@ impl Design {
 }
 
 /// Means at which a tuned plan keeps its precision.
-const MEANS: u32 = 25;
+const MEANS: u32 = 97;
 /// The smallest part of the asked precision that is tried, and how often the distance to it is halved.
 const SMALLEST: f64 = 0.5;
 const HALVINGS: u32 = 12;
