@@ -65,6 +65,7 @@ pub fn plans() -> Vec<Plan> {
         derived(design(constant, far, call, each(9)), Method::Calibrated),
         derived(design(interval, far, open, thirds()), Method::Calibrated),
         derived(design(constant, precision, open, thirds()), Method::Nominal),
+        derived(design(constant, precision, call, thirds()), Method::Nominal),
         Plan::tuned(design(constant, precision, open, each(14)), [mean(2.0), mean(6.0)], &Quiet).unwrap(),
         derived(design(constant, aim, call, each(14)), Method::TwoStage),
         derived(design(constant, aim, call, each(14)), Method::TwoStageMinimax),

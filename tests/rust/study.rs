@@ -269,6 +269,7 @@ fn what_cannot_be_studied_is_refused() {
     let code = |crossed: Crossed| Grid::new(crossed).unwrap_err().code();
     assert_eq!(code(Crossed { plans: Vec::new(), ..crossed() }), Code::Combination);
     assert_eq!(code(Crossed { repeats: 0, ..crossed() }), Code::Combination);
+    assert_eq!(code(Crossed { run: Run::First(4), ..crossed() }), Code::Combination);
     assert_eq!(code(Crossed { walks: 1, ..crossed() }), Code::OutOfRange);
     assert_eq!(code(Crossed { repeats: u32::MAX, ..crossed() }), Code::TooMuchWork);
     let same = vec![("a".to_owned(), plan(9)), ("a".to_owned(), plan(10))];

@@ -155,7 +155,7 @@ impl Row {
     pub fn enough(at: u32, enough_at_least: Option<Total>, below: Option<Call>) -> Self {
         let to = enough_at_least.map(|t| t.saturating_sub(1));
         let stops = match (enough_at_least, below) {
-            (Some(t), Some(_)) if t <= 0 => vec![Stop { from: None, to: None, call: Call::Enough }],
+            (Some(t), _) if t <= 0 => vec![Stop { from: None, to: None, call: Call::Enough }],
             (Some(t), None) => vec![Stop { from: Some(t), to: None, call: Call::Enough }],
             (Some(t), Some(call)) => {
                 vec![Stop { from: None, to, call }, Stop { from: Some(t), to: None, call: Call::Enough }]

@@ -154,6 +154,14 @@ impl Serialize for P {
     }
 }
 
+/// Rounding of a statistic that is drawn again, relative.
+const ROUNDING: f64 = 1e-9;
+
+/// Is what was drawn as extreme as what was found? What chance gives anew is, whatever its roundings.
+pub(super) fn reaches(drawn: f64, found: f64) -> bool {
+    drawn >= found - ROUNDING * found.abs()
+}
+
 /// A share of draws as p: (1 + those as extreme)/(1 + draws), which keeps the promised size at any number
 /// of draws (Davison & Hinkley 1997, Bootstrap Methods and their Application, § 4.2).
 pub(crate) fn share(as_extreme: u32, draws: u32) -> P {

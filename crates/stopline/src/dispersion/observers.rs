@@ -13,7 +13,7 @@
 //! 47:583–621), p by random order of the observers over walks. An observer cannot be told from their fields there:
 //! unless fields were given out by lot, a difference may be one of the fields.
 
-use super::drawn::{Draws, How, P, share};
+use super::drawn::{Draws, How, P, reaches, share};
 use super::estimate::Why;
 use super::fit::Fit;
 use super::json::part;
@@ -259,12 +259,15 @@ fn within(
         for done in 0..draws.number() {
             tell(watch, done.into(), draws.number().into())?;
             all.iter_mut().for_each(|(deviations, _)| chance.shuffle(deviations));
-            as_extreme += u32::from(quadratic(&covariance, sums(&all)).0 >= statistic * (1.0 - 1e-9));
+            as_extreme += u32::from(reaches(quadratic(&covariance, sums(&all)).0, statistic));
         }
         share(as_extreme, draws.number())
     };
     Ok(Ok(Within { statistic, freedom, walks: all.len(), p, p_chi_square }))
 }
+
+/// A row with a smaller share of its variance left is fixed by those before it.
+const FIXED_BY_OTHERS: f64 = 1e-9;
 
 /// U′V⁻U and the rank of V, by elimination: rows that others fix are passed over.
 #[allow(clippy::indexing_slicing, clippy::needless_range_loop)] // a kernel: a square of numbers
@@ -273,7 +276,7 @@ fn quadratic(covariance: &[Vec<f64>], mut u: Vec<f64>) -> (f64, usize) {
     let (mut sum, mut rank) = (0.0, 0);
     for i in 0..u.len() {
         let pivot = v[i][i];
-        if pivot <= 1e-9 * covariance[i][i] {
+        if pivot <= FIXED_BY_OTHERS * covariance[i][i] {
             continue;
         }
         sum += u[i] * u[i] / pivot;
@@ -333,7 +336,7 @@ fn between(walks: &[Walk], draws: Draws, watch: &dyn Watch) -> Result<Result<Wit
         for done in 0..draws.number() {
             tell(watch, done.into(), draws.number().into())?;
             chance.shuffle(&mut by);
-            as_extreme += u32::from(h(&by) >= statistic - 1e-9 * statistic.abs());
+            as_extreme += u32::from(reaches(h(&by), statistic));
         }
         share(as_extreme, draws.number())
     };

@@ -9,7 +9,7 @@
 //!   are sites 1–g, g+1–2g, … by their numbers;
 //! - ρ, the share of the extra-Poisson variance m²/k that sites of a run share (`shared`).
 
-use super::drawn::{Chance, Draws, P, share};
+use super::drawn::{Chance, Draws, P, reaches, share};
 use super::estimate::{Why, common_k};
 use super::frequencies::Frequencies;
 use super::json::part;
@@ -150,13 +150,11 @@ pub fn order(
     }
     let mut chance: Chance = draws.stream(4);
     let mut as_extreme = [0_u32; 2];
-    // What random order gives by chance again is as extreme, whatever its roundings.
-    let reached = |drawn: f64, value: f64| u32::from(drawn >= value - 1e-9 * value.abs());
     for done in 0..draws.number() {
         tell(watch, done.into(), draws.number().into())?;
         walks.iter_mut().for_each(|walk| chance.shuffle(&mut walk.counts));
-        as_extreme[0] += neighbours.map_or(0, |value| reached(correlation(&walks).unwrap_or(value), value));
-        as_extreme[1] += reached(ratio(&walks), runs);
+        as_extreme[0] += neighbours.map_or(0, |found| u32::from(reaches(correlation(&walks).unwrap_or(found), found)));
+        as_extreme[1] += u32::from(reaches(ratio(&walks), runs));
     }
     let along = |value, extreme| Along { value, p: share(extreme, draws.number()) };
     let [of_neighbours, of_runs] = as_extreme;

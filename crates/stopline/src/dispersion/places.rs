@@ -14,7 +14,7 @@
 //! units of the columns, or times the lengths given for these (rows and steps have different ones).
 #![allow(clippy::indexing_slicing)] // a kernel: numbers of walks, sites, classes and blocks made here
 
-use super::drawn::{Draws, P, share};
+use super::drawn::{Draws, P, reaches, share};
 use super::estimate::Why;
 use super::fit::Fit;
 use super::json::part;
@@ -278,19 +278,17 @@ pub fn places(counts: &Counts, how: &Placing, draws: Draws, watch: &dyn Watch) -
     let mut of_classes = vec![0_u32; values.classes.len()];
     let mut of_distance = 0_u32;
     let mut chance = draws.stream(7);
-    // What random order gives by chance again is as extreme, whatever its roundings.
-    let reached = |drawn: f64, value: f64| u32::from(drawn >= value - 1e-9 * value.abs());
     for done in 0..if drawn { draws.number() } else { 0 } {
         tell(watch, done.into(), draws.number().into())?;
         walks.iter_mut().for_each(|walk| chance.shuffle(&mut walk.counts));
         let now = pairs.sums(&walks);
         for ((extreme, grid), found) in of_grids.iter_mut().zip(&grids).zip(&found) {
-            *extreme += reached(grid.above(&walks), *found);
+            *extreme += u32::from(reaches(grid.above(&walks), *found));
         }
         for ((extreme, now), value) in of_classes.iter_mut().zip(&now.classes).zip(&values.classes) {
-            *extreme += reached(*now, *value);
+            *extreme += u32::from(reaches(*now, *value));
         }
-        of_distance += reached(-now.with_distance, -values.with_distance);
+        of_distance += u32::from(reaches(-now.with_distance, -values.with_distance));
     }
     let p = |extreme: u32| if drawn { Ok(share(extreme, draws.number())) } else { Err(Why::TooLarge) };
     let blocks = grids.iter().zip(&found).zip(of_grids).map(|((grid, found), extreme)| grid.told(*found, p(extreme)));

@@ -7,7 +7,7 @@
 //! g (Cochran 1977, Sampling Techniques, 3rd ed., § 10.6). Whether sites differ at all is asked by random order of the
 //! plants of a walk. Site totals alone cannot tell: a site of 2 with 1 + 1 and one with 2 + 0 look the same.
 
-use super::drawn::{Draws, P, share};
+use super::drawn::{Draws, P, reaches, share};
 use super::estimate::Why;
 use super::fit::Fit;
 use super::json::part;
@@ -172,7 +172,7 @@ fn at_random(walks: &mut [Walk], ratio: f64, draws: Draws, watch: &dyn Watch) ->
             walk.0.iter_mut().flatten().zip(all).for_each(|(place, x)| *place = x);
         }
         let [sites, plants] = mean_squares(walks);
-        as_extreme += u32::from(sites / plants.max(1e-12) >= ratio * (1.0 - 1e-9));
+        as_extreme += u32::from(reaches(sites / plants.max(1e-12), ratio));
     }
     Ok(share(as_extreme, draws.number()))
 }

@@ -77,6 +77,10 @@ impl Grid {
     pub fn new(crossed: Crossed) -> Result<Self, Error> {
         let Crossed { plans, k, shared, run, means, real, walks, repeats, seed } = crossed;
         Walks::new(walks, seed)?;
+        if let Run::First(sites) = run {
+            let allowed = "runs of so many sites each, or the whole walk";
+            return Err(Error::new(Code::Combination, "run of a study", format!("the first {sites} sites"), allowed));
+        }
         let laws = if means.is_empty() { Some(0) } else { k.len().checked_mul(shared.len()) };
         let sources = laws.and_then(|laws| laws.checked_add(real.as_ref().map_or(0, |real| real.ways.len())));
         let many = [plans.len(), sources.unwrap_or(usize::MAX), usize::try_from(repeats).unwrap_or(0)];

@@ -5,13 +5,12 @@
 //! exact for the whole season, whatever the means of the fields.
 
 use super::pairs::{Pairs, Recursion, open, pairs_of};
-use super::{CheckOfK, FALSE_ALARMS, MOST_WORK, law, too_much};
+use super::{CheckOfK, FALSE_ALARMS, MOST_WORK, too_much};
+use crate::dispersion::{Chance, Counter};
 use crate::error::{Code, Error};
 use crate::params::{K, Mean};
 use crate::score::Total;
 use crate::watch::{Watch, tell};
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
 use serde::Serialize;
 use statrs::function::gamma::checked_gamma_ur;
 use std::collections::BTreeMap;
@@ -144,14 +143,11 @@ pub struct SeasonPower {
 /// # Errors
 /// `too_much_work`; `out_of_range`.
 pub fn season_power(check: &CheckOfK, fields: u32, mean: Mean, k: K) -> Result<SeasonPower, Error> {
-    let below = below(check, mean, k)?;
-    let mut random = ChaCha8Rng::seed_from_u64(SEED);
-    let mut draw = || {
-        let u = (random.next_u64() >> 11) as f64 / (1_u64 << 53) as f64;
-        Total::try_from(below.partition_point(|&p| p <= u)).unwrap_or(Total::MAX)
-    };
+    let counter =
+        Counter::new(mean.get(), k.get()).map_err(|why| Error::about(Code::OutOfRange, "mean", why.to_string()))?;
+    let mut chance = Chance::new(SEED, 0);
     let cap = check.lines.cap();
-    let mut walk = || end(check, &(0..cap).map(|_| draw()).collect::<Vec<_>>());
+    let mut walk = || end(check, &(0..cap).map(|_| counter.draw(&mut chance).into()).collect::<Vec<_>>());
     let seasons: Vec<Vec<_>> = (0..SEASONS).map(|_| (0..fields).filter_map(|_| walk()).collect()).collect();
     let laws = Laws::of(check, check.k, seasons.iter().flatten().map(|&(at, total, _)| (at, total)))?;
     let cumulants: BTreeMap<_, _> = laws.0.iter().map(|(end, law)| (*end, cumulants(law))).collect();
@@ -166,18 +162,6 @@ pub fn season_power(check: &CheckOfK, fields: u32, mean: Mean, k: K) -> Result<S
     let noticed = noticed.count() as f64 / f64::from(SEASONS);
     let se = libm::sqrt(noticed * (1.0 - noticed) / f64::from(SEASONS));
     Ok(SeasonPower { fields, mean: mean.get(), k: k.get(), noticed, se })
-}
-
-/// P(count ≤ 0, 1, …), as far as totals are followed.
-fn below(check: &CheckOfK, mean: Mean, k: K) -> Result<Vec<f64>, Error> {
-    let mut p = Vec::new();
-    law(mean.get(), Some(k))?.batch(1, check.most + 1, &mut p);
-    let mut sum = 0.0;
-    p.iter_mut().for_each(|p| {
-        sum += *p;
-        *p = sum;
-    });
-    Ok(p)
 }
 
 /// Mean, variance and third central moment.

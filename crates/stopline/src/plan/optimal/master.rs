@@ -13,6 +13,13 @@ const CAREFUL: usize = 250;
 const MOST_STEPS: usize = 500;
 /// A reduced cost above this (relative to θ) counts as none.
 const FLAT: f64 = 1e-12;
+/// A basic variable that changes less than this with the one that enters does not leave for it.
+const STILL: f64 = 1e-11;
+/// A system with a smaller pivot is singular.
+const LEAST_PIVOT: f64 = 1e-14;
+/// Values that are no more than what rounding leaves of 0: of excesses and slacks, and of weights.
+const NO_EXCESS: f64 = 1e-12;
+pub(super) const NO_WEIGHT: f64 = 1e-9;
 /// Rows at most: five means of the objective, five bounds, and the sum of the weights.
 const MOST_ROWS: usize = 11;
 
@@ -131,7 +138,7 @@ impl Master {
             let mut leave: Option<(f64, usize)> = None;
             for (i, &v) in self.basis.iter().enumerate() {
                 // θ may take any value.
-                if direction[i] > 1e-11 && v != Variable::Theta {
+                if direction[i] > STILL && v != Variable::Theta {
                     let ratio = values[i].max(0.0) / direction[i];
                     if leave.is_none_or(|(best, _)| ratio < best) {
                         leave = Some((ratio, i));
@@ -146,12 +153,12 @@ impl Master {
     fn prices(&self, values: &Row, duals: &Row, value: f64, within: &[Range]) -> Prices {
         let (objective, last) = (self.objective, self.rows() - 1);
         let held_back = |(v, &x): (&Variable, &f64)| match v {
-            Variable::Excess(_) => x > 1e-12,
-            Variable::Slack(i) if *i >= objective => x > 1e-12 && within[i - objective].0 > 0.0,
+            Variable::Excess(_) => x > NO_EXCESS,
+            Variable::Slack(i) if *i >= objective => x > NO_EXCESS && within[i - objective].0 > 0.0,
             _ => false,
         };
         let mixed = |(v, &x): (&Variable, &f64)| match v {
-            Variable::Plan(p) if x > 1e-9 => Some((*p, x)),
+            Variable::Plan(p) if x > NO_WEIGHT => Some((*p, x)),
             _ => None,
         };
         Prices {
@@ -196,7 +203,7 @@ fn solve(n: usize, columns: &[Row; MOST_ROWS], b: &Row, transposed: bool) -> Opt
     }
     for k in 0..n {
         let pivot = (k..n).fold(k, |best, i| if a[i][k].abs() > a[best][k].abs() { i } else { best });
-        if a[pivot][k].abs() < 1e-14 {
+        if a[pivot][k].abs() < LEAST_PIVOT {
             return None;
         }
         a.swap(k, pivot);

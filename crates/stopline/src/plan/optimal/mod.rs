@@ -69,6 +69,8 @@ const SAME_SITES: f64 = 5e-6;
 const IMPROVED: usize = 6;
 /// Plans tried until P(undecided) is kept at the plan's own even mean.
 const EVEN_MEANS: usize = 8;
+/// By so much more than needed is asked less of P(undecided) where it was too large.
+const A_LITTLE: f64 = 1e-9;
 
 /// A solution of the dual problem, and the best plan found there.
 struct Best {
@@ -120,7 +122,7 @@ impl Asked<'_> {
             let Some(best) = self.best(&problem, objective, &bounds, watch)? else { return Ok(None) };
             match self.undecided_at_even_mean(&problem.lines(&best.strip)?, watch)? {
                 Some((own, undecided)) if undecided > at_most.get() => {
-                    asked *= at_most.get() / undecided * (1.0 - 1e-9);
+                    asked *= at_most.get() / undecided * (1.0 - A_LITTLE);
                     even = own;
                 }
                 _ => return self.proved(&problem, best, objective, Some(at_most)).map(Some),

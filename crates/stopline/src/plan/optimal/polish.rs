@@ -23,6 +23,10 @@ const ROUNDS: u64 = 80;
 
 /// Changes of a risk, relative to its bound, that are worth a move: at first, and for what is left.
 const LEAST_CHANGES: [f64; 2] = [1e-3, 1e-5];
+/// Costs that differ by no more than this, relatively, are equal.
+const SAME_COST: f64 = 1e-12;
+/// A move that costs nothing counts as costing this, relative to the plan.
+const NO_PRICE: f64 = 1e-9;
 
 /// Up to so many checks, every pair of moves by up to so many totals is tried.
 const FEW: usize = 8;
@@ -109,7 +113,7 @@ impl Polish<'_> {
         let feasible = self.keeps(&now.entries.risks);
         let slack: Vec<f64> = self.bounds.iter().zip(&now.entries.risks).map(|(b, r)| b - r).collect();
         let spent: f64 = slack.iter().zip(&self.costs.multipliers).map(|(s, l)| s * l).sum();
-        let better = if feasible { spent - 1e-12 * now.cost } else { f64::INFINITY };
+        let better = if feasible { spent - SAME_COST * now.cost } else { f64::INFINITY };
         // The forecasts are close, not exact: the entries decide.
         let mut nearest: Option<Candidate> = None;
         for least in LEAST_CHANGES {
@@ -137,7 +141,7 @@ impl Polish<'_> {
         // No set of moves is forecast to keep every bound: the one that takes away most of the excess for its price.
         let excess = self.excess_of(now);
         let after = |m: &Move| self.excess(now.entries.risks.iter().zip(&m.risks).map(|(r, d)| r + d));
-        let gain = |m: &Move| (excess - after(m)) / (m.lagrangian.max(0.0) + 1e-9 * now.cost);
+        let gain = |m: &Move| (excess - after(m)) / (m.lagrangian.max(0.0) + NO_PRICE * now.cost);
         let pick = moves.iter().filter(|m| after(m) < excess).max_by(|a, b| gain(a).total_cmp(&gain(b))).copied();
         let single = pick.map(|m| self.candidate(moved(self.stage, &now.strip, &[m])));
         let both = [nearest, single].into_iter().flatten();

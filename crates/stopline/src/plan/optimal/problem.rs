@@ -8,7 +8,7 @@
 
 use super::backward::{Costs, Strip};
 use super::forward::{Entries, Reach};
-use super::master::{Master, Prices, Range};
+use super::master::{Master, NO_WEIGHT, Prices, Range};
 use super::polish::{Candidate, Polish};
 use super::stage::Stage;
 use crate::error::{Code, Error};
@@ -534,7 +534,7 @@ fn kept(bounds: &[f64]) -> Vec<f64> {
 
 /// Weights without what rounding left of those that are 0.
 fn cleaned(mut weights: Vec<f64>) -> Vec<f64> {
-    weights.iter_mut().filter(|w| **w < 1e-9).for_each(|w| *w = 0.0);
+    weights.iter_mut().filter(|w| **w < NO_WEIGHT).for_each(|w| *w = 0.0);
     let sum: f64 = weights.iter().sum();
     weights.iter_mut().for_each(|w| *w /= sum);
     weights
