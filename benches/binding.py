@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -23,6 +24,8 @@ import numpy as np
 import stopline
 
 HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent / "python" / "tests"))
+from long_work import WORK  # noqa: E402
 
 
 def rust() -> dict[str, float]:
@@ -119,6 +122,26 @@ def two_threads(own: dict[str, float]) -> None:
     line("exact evaluation: work of 2 threads in the time of 1", f"{2 * best(work, 7, wall) / best(both, 7, wall):.2f} ×", in_rust)
 
 
+def interrupting(_: dict[str, float]) -> None:
+    """Longest wait of ten for each work."""
+    for name, prepare in WORK.items():
+        work, waits = prepare(), []
+        for i in range(10):
+            sent = []
+
+            def send() -> None:
+                sent.append(time.perf_counter())
+                os.kill(os.getpid(), signal.SIGINT)
+
+            threading.Timer(0.2 + 0.01 * i, send).start()
+            try:
+                work()
+                raise SystemExit(f"{name} came to its end")
+            except KeyboardInterrupt:
+                waits.append(time.perf_counter() - sent[0])
+        line(f"from Ctrl-C to the end: {name}", f"{max(waits) * 1e3:.0f} ms")
+
+
 def importing(_: dict[str, float]) -> None:
     timed = "import time, numpy; a = time.process_time(); import stopline; print(time.process_time() - a)"
     beyond = min(float(subprocess.check_output([sys.executable, "-c", timed])) for _ in range(20))
@@ -129,5 +152,5 @@ if __name__ == "__main__":
     print(f"stopline {stopline.__version__}, numpy {np.__version__}, Python {sys.version.split()[0]}")
     own = {} if "--without-rust" in sys.argv[1:] else rust()
     line("", "Python", "Rust", "the binding")
-    for measure in (push, evaluation, two_threads, importing):
+    for measure in (push, evaluation, two_threads, interrupting, importing):
         measure(own)

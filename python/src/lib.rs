@@ -49,5 +49,6 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_function(wrap_pyfunction!(replay::replay, m)?)?;
     m.add_function(wrap_pyfunction!(resample::resample, m)?)?;
     m.add_function(wrap_pyfunction!(resample::sensitivity, m)?)?;
+    m.add_function(wrap_pyfunction!(study::_append, m)?)?;
     m.add_function(wrap_pyfunction!(walk::decide, m)?)
 }

@@ -7,9 +7,12 @@ use crate::simulate::{RunText, run};
 use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyTuple, PyType};
 use std::collections::BTreeMap;
+use std::fs::OpenOptions;
+use std::io::ErrorKind;
+use std::path::PathBuf;
 use stopline::simulate::{Redraw, Run};
 use stopline::study::{self as core, Crossed, Real, shard};
-use stopline::{Error, K, Mean, Share};
+use stopline::{Code, Error, K, Mean, Share};
 
 /// What a study crosses: plans, clumping and shared parts or real walks drawn again, repeats. Pickles as its text.
 ///
@@ -171,4 +174,28 @@ impl Grid {
     fn __repr__(&self) -> String {
         format!("<stopline.Grid: {} cells>", self.0.cells())
     }
+}
+
+/// Appends a text to a file, durable when this returns. A `new` file must not be there: false where it is.
+///
+/// No signal is handled meanwhile, so that Ctrl-C leaves no line in part.
+#[pyfunction]
+#[pyo3(signature = (path, text, *, new=false))]
+pub fn _append(py: Python<'_>, path: PathBuf, text: &str, new: bool) -> PyResult<bool> {
+    py.detach(|| {
+        let mut file = match OpenOptions::new().append(true).create_new(new).open(&path) {
+            Err(e) if new && e.kind() == ErrorKind::AlreadyExists => return Ok(false),
+            file => file.map_err(|e| {
+                Error::new(
+                    Code::FileWrite,
+                    "file of a study",
+                    format!("not writable ({e})"),
+                    "a folder that may be written to",
+                )
+            })?,
+        };
+        shard::append(&mut file, text)?;
+        Ok(true)
+    })
+    .map_err(|e: Error| one(py, e.in_file(path.to_string_lossy())))
 }

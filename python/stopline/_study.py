@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from ._error import StoplineError, finding
-from ._native import Grid
+from ._native import Grid, _append
 
 
 class _Executor(Protocol):
@@ -56,7 +56,8 @@ def study(
     Raises
     ------
     StoplineError
-        As ``simulate``; ``combination`` for a folder with another study, ``log`` for a shard that was changed.
+        As ``simulate``; ``combination`` for a folder with another study, ``log`` for a shard that was changed,
+        ``file_write``.
 
     Examples
     --------
@@ -120,10 +121,8 @@ class _Folder:
         spec, text = path / "study.json", grid.to_json()
         if not spec.exists():
             draft = path / f"study.json.{os.getpid()}"
-            with draft.open("wb") as file:
-                file.write(text.encode() + b"\n")
-                file.flush()
-                os.fsync(file.fileno())
+            draft.unlink(missing_ok=True)
+            _append(draft, text + "\n", new=True)
             draft.replace(spec)
         elif spec.read_text(encoding="utf-8").rstrip() != text:
             allowed = "the same grid as before, or another folder"
@@ -140,30 +139,19 @@ class _Folder:
         return found
 
     def append(self, text: str) -> None:
-        if self.shard is None:
-            self._write(self._begin(), self.grid._shard_head())
-        assert self.shard is not None
-        self._write(self.shard, self.grid._shard_line(text))
+        shard, self.shard = self.shard, None  # nothing is ever written after a line that was cut off
+        if shard is None:
+            shard = self._begin()
+        _append(shard, self.grid._shard_line(text))
+        self.shard = shard
 
     def _begin(self) -> Path:
         number = max((int(path.stem[6:]) for path in self.shards()), default=0)
         while True:
             number += 1
             shard = self.path / f"shard-{number}.jsonl"
-            try:
-                shard.touch(exist_ok=False)
-            except FileExistsError:
-                continue  # another process began one just now
-            return shard
-
-    def _write(self, shard: Path, line: str) -> None:
-        self.shard = None  # nothing is ever written after a line that was cut off
-        data = line.encode()
-        with shard.open("ab", buffering=0) as file:
-            if file.write(data) != len(data):
-                raise OSError(f"{shard} was not written: no room on the disk?")
-            os.fsync(file.fileno())
-        self.shard = shard
+            if _append(shard, self.grid._shard_head(), new=True):
+                return shard  # else another process began one just now
 
 
 def _columns(text: str) -> dict[str, list[Any]]:

@@ -12,7 +12,8 @@ import signal
 import subprocess
 import threading
 import time
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from collections.abc import Callable
+from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -143,19 +144,49 @@ def stop_at_once(_done: int, _of: int) -> None:
     raise Stop
 
 
+class Held(ThreadPoolExecutor):
+    """Threads, one of which waits before the last cell until it is let go."""
+
+    def __init__(self, threads: int, last: int) -> None:
+        super().__init__(threads)
+        self.last, self.let_go = last, threading.Event()
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **more: Any) -> Future[Any]:
+        def later() -> Any:
+            self.let_go.wait()
+            return fn(*args, **more)
+
+        return super().submit(later) if args[-1] == self.last else super().submit(fn, *args, **more)
+
+
 @pytest.mark.parametrize("threads", [0, 2])
-def test_control_c_leaves_a_study_that_goes_on(tmp_path: Path, threads: int) -> None:
-    many = stopline.Grid({"mine": small()}, means=[1.0, 2.0], k=[0.5, 1.0, 2.0], shared=[0.0, 0.2], run=5, walks=6_000,
-                         repeats=40)
+@pytest.mark.parametrize("first", [1, 2, 40])
+def test_control_c_leaves_a_study_that_goes_on(tmp_path: Path, threads: int, first: int) -> None:
+    many = stopline.Grid({"mine": small()}, means=[1.0, 2.0], k=[0.5, 1.0, 2.0], shared=[0.0, 0.2], run=5, walks=1_000,
+                         repeats=20)
     whole = stopline.study(many)
-    executor = ThreadPoolExecutor(threads) if threads else None
+    executor = Held(threads, len(many) - 1) if threads else None
     done: dict[int, str] = {}
-    timer = threading.Timer(0.3, lambda: os.kill(os.getpid(), signal.SIGINT))
-    timer.start()
+    begun = threading.Event()
+
+    def tell(cells: int, of: int) -> None:
+        if cells == first:
+            begun.set()
+        if cells == of - 1:
+            time.sleep(600)  # Ctrl-C comes before the last cell, however slow the thread that sends it
+
+    def send() -> None:
+        begun.wait()
+        os.kill(os.getpid(), signal.SIGINT)
+
+    sender = threading.Thread(target=send)
+    sender.start()
     with pytest.raises(KeyboardInterrupt):
-        stopline.study(many, executor, done=done, folder=tmp_path)
-        time.sleep(10)  # the study was too short: that is no interrupted one
-    assert 0 < len(done) < len(many)
+        stopline.study(many, executor, done=done, folder=tmp_path, progress=tell)
+    if isinstance(executor, Held):
+        executor.let_go.set()
+    sender.join()
+    assert first <= len(done) < len(many)
     lines = {line for shard in tmp_path.glob("shard-*.jsonl") for line in shard.read_bytes().splitlines()}
     kept = len(lines) - 1  # the first line names the study
     assert kept - len(done) in (0, 1)  # interrupted between the two

@@ -12,10 +12,10 @@ use crate::{input, resample, simulated, values};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Write};
+use std::io;
 use std::path::{Path, PathBuf};
 use stopline::simulate::Run;
-use stopline::study::shard::{self, Durable};
+use stopline::study::shard;
 use stopline::study::{Crossed, Grid, Real, run as run_cells, table};
 use stopline::{Code, Error, Share};
 
@@ -158,7 +158,7 @@ fn number(path: &Path) -> Option<u64> {
 }
 
 /// A shard of its own for this run.
-fn begin(folder: &Path, grid: &Grid) -> Result<Shard, Failure> {
+fn begin(folder: &Path, grid: &Grid) -> Result<File, Failure> {
     let mut next = shards(folder)?.last().and_then(|path| number(path)).unwrap_or(0);
     loop {
         next += 1;
@@ -167,8 +167,7 @@ fn begin(folder: &Path, grid: &Grid) -> Result<Shard, Failure> {
             // Another process began one just now.
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}
             Err(e) => return Err(refused("shard of the study", &e, &path)),
-            Ok(file) => {
-                let mut shard = Shard(file);
+            Ok(mut shard) => {
                 shard::append(&mut shard, &shard::head(grid))
                     .map_err(|e| Failure::from(e).in_file(&path.display().to_string()))?;
                 // That the shard is there must last as its lines do.
@@ -179,23 +178,5 @@ fn begin(folder: &Path, grid: &Grid) -> Result<Shard, Failure> {
                 return Ok(shard);
             }
         }
-    }
-}
-
-struct Shard(File);
-
-impl Write for Shard {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.0.write(bytes)
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        self.0.flush()
-    }
-}
-
-impl Durable for Shard {
-    fn sync(&mut self) -> io::Result<()> {
-        self.0.sync_data()
     }
 }

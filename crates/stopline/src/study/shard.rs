@@ -10,6 +10,7 @@ use crate::error::{Code, Error};
 use crate::plan::Digest;
 use serde::Deserialize;
 use std::collections::BTreeMap;
+use std::fs::File;
 use std::io::{self, Write};
 
 /// Where bytes can be made durable.
@@ -19,6 +20,12 @@ pub trait Durable: Write {
     /// # Errors
     /// That of the machine.
     fn sync(&mut self) -> io::Result<()>;
+}
+
+impl Durable for File {
+    fn sync(&mut self) -> io::Result<()> {
+        self.sync_data()
+    }
 }
 
 /// A line for this text, with its end.
