@@ -29,7 +29,7 @@ use stopline::{Call, Code, Dispersion, Error, K, Mean, Plants, Risk, Risks, Scor
 /// alike : dict or None
 ///     Of a plan made for sites that are alike: ``shared``, ``run`` (None: the whole walk) and ``attained`` over these.
 /// straight : list of (float, float) or None
-///     Slope and intercept of the lower and of the upper straight line that give this table.
+///     Slope and intercept of the straight lines that give this table, one for each column after the sites.
 /// thresholds : (float, float) or None
 ///     Inadequate and adequate mean per site.
 /// columns : list of str
@@ -699,8 +699,8 @@ impl Plan {
         std::iter::once("sites").chain(self.0.asked().aim.columns().iter().map(|c| c.as_str())).collect()
     }
     #[getter]
-    fn straight(&self) -> Option<[(f64, f64); 2]> {
-        self.0.straight().map(|lines| lines.map(|line| (line.slope, line.intercept)))
+    fn straight(&self) -> Option<Vec<(f64, f64)>> {
+        Some(self.0.straight()?.iter().map(|line| (line.slope, line.intercept)).collect())
     }
     #[getter]
     fn attained(&self) -> Vec<(f64, &'static str, f64)> {

@@ -371,7 +371,7 @@ fn converging_lines_print_and_meet() {
         let plan = Plan::design(asked.clone(), Method::Converging, &Quiet).unwrap_or_else(|e| panic!("{law:?} {e}"));
         assert!(plan.attained().iter().all(|row| row.p <= 0.1 && row.p > 0.09), "{:?}", plan.attained());
         assert!(plan.lines().cap() < 90, "{law:?}");
-        let [lower, upper] = plan.straight().unwrap();
+        let [lower, upper] = plan.straight().unwrap()[..] else { panic!() };
         assert!(lower.slope > upper.slope && lower.intercept < 0.0 && upper.intercept > 0.0);
         let (last, rows) = plan.lines().rows().split_last().unwrap();
         for row in rows {

@@ -12,8 +12,8 @@ use crate::words::{figures, in_100, in_all_units, many, one_line, wrapped};
 use stopline::decide::standing_cautions;
 use stopline::dispersion::{Clumping, FieldMeans, Why};
 use stopline::evaluate::{evaluate, largest_expected_sites};
-use stopline::plan::{Calibration, Closing, Line, Method, Neighbours, Objective, Plan, Range, RisksAlike};
-use stopline::{Dispersion, Error, K, Mean, Row, Score, Watch, stated};
+use stopline::plan::{Calibration, Closing, Method, Neighbours, Objective, Plan, Range, RisksAlike};
+use stopline::{Dispersion, Error, K, Mean, Row, Score, Watch, lines_in_words, stated};
 
 /// Checks that the report shows; the card has all.
 const SHOWN_CHECKS: usize = 6;
@@ -302,14 +302,10 @@ fn stops(plan: &Plan) -> String {
     format!("Stop lines on the total{some}\n{}", output::table(&headings, lines, 1))
 }
 
-/// The straight lines of the plan, as a paper prints them: every digit counts.
+/// The straight lines of the plan, as a paper prints them.
 fn straight(plan: &Plan) -> String {
-    let Some(both) = plan.straight() else { return String::new() };
-    let [lower, upper] = both.map(|Line { slope, intercept }| {
-        format!("{slope} × sites {} {}", if intercept < 0.0 { '-' } else { '+' }, intercept.abs())
-    });
+    let Some(lines) = lines_in_words(plan) else { return String::new() };
     let where_ = if plan.asked().closing == Closing::Call { "before the last check" } else { "at every check" };
-    let lines = format!("inadequate at or below {lower}, adequate at or above {upper}");
     wrapped("", &format!("As straight lines {where_}: {lines}."))
 }
 

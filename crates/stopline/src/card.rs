@@ -107,14 +107,24 @@ fn head(out: &mut String, plan: &Plan) {
     };
     wrap(out, &format!("One site is {plants_words}. {add}; after each listed site compare the total."));
     plan.asked().in_words().iter().for_each(|text| wrap(out, text));
-    if let Some([lower, upper]) = plan.straight().map(|lines| lines.map(line)) {
-        wrap(out, &format!("Lines: inadequate at or below {lower}; adequate at or above {upper}."));
+    if let Some(lines) = lines_in_words(plan) {
+        wrap(out, &format!("Lines: {lines}."));
     }
 }
 
-/// `1.41 x sites - 6.17`
-fn line(line: Line) -> String {
-    format!("{} x sites {}", line.slope, signed(line.intercept))
+/// The straight lines of a plan, if they give its table: `inadequate at or below 1.41 x sites - 6.17; …`. Every digit counts.
+#[must_use]
+pub fn lines_in_words(plan: &Plan) -> Option<String> {
+    let lines = plan.straight()?;
+    let line = |(column, line): (&Column, &Line)| {
+        format!("{} {} x sites {}", column.words(), line.slope, signed(line.intercept))
+    };
+    let columns = plan.asked().aim.columns();
+    let mut said = columns.iter().zip(&lines).map(line).collect::<Vec<_>>().join("; ");
+    if columns.contains(&Column::MarginalTo) {
+        said += " (no marginal call where that is below the line it is from)";
+    }
+    Some(said)
 }
 
 /// A column's heading in two lines, and its width.

@@ -23,7 +23,7 @@ mod special;
 pub mod study;
 mod watch;
 
-pub use card::{card, stated, times};
+pub use card::{card, lines_in_words, stated, times};
 pub use dispersion::Dispersion;
 pub use error::{Code, Error, Errors, Place};
 pub use lines::{Call, Column, Lines, Row, Stop, Verdict};

@@ -325,19 +325,25 @@ impl Plan {
         &self.digest
     }
 
-    /// The lower and the upper straight line that give this very table, parallel unless the plan's lines
-    /// converge, with as few decimals as do; `None` where no such lines exist.
+    /// The straight lines that give this very table, one for each of the [columns](Aim::columns) of its aim, with as few
+    /// decimals as do: those of a pair of thresholds parallel unless the plan's lines converge. Marginal is called from its
+    /// first line to its second, where that is not below the first. `None` where no such lines exist.
     #[must_use]
-    pub fn straight(&self) -> Option<[Line; 2]> {
-        let (asked, closing) = (self.design.asked().ok()?, self.design.closing);
-        match self.method {
-            // Nobody draws a line through one check.
-            Method::Curtailed | Method::TwoStage | Method::TwoStageMinimax | Method::Fixed => None,
-            Method::Converging => {
-                let slopes = asked.converging_slopes().ok()?;
-                slopes.into_iter().find_map(|slopes| straight::through(&self.lines, slopes, closing))
+    pub fn straight(&self) -> Option<Vec<Line>> {
+        let Design { aim, closing, .. } = &self.design;
+        let through = |slopes: &[f64]| straight::through(&self.lines, aim.columns(), slopes, *closing);
+        match (aim, self.method) {
+            (Aim::ThreeCalls { lower, upper }, _) => {
+                let [lower, upper] = self.design.slopes_of_pairs(*lower, *upper).ok()?;
+                through(&[lower, lower, upper, upper])
             }
-            _ => straight::through(&self.lines, [asked.wald().ok()?.slope; 2], closing),
+            // Nobody draws a line through one check.
+            (_, Method::Curtailed | Method::TwoStage | Method::TwoStageMinimax | Method::Fixed) => None,
+            (_, Method::Converging) => {
+                let slopes = self.design.asked().ok()?.converging_slopes().ok()?;
+                slopes.into_iter().find_map(|slopes| through(&slopes))
+            }
+            _ => through(&[self.design.asked().ok()?.wald().ok()?.slope; 2]),
         }
     }
 }

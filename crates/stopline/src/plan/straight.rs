@@ -1,4 +1,4 @@
-//! Two parallel straight lines on the total: their slope, their intercepts and their rounding.
+//! Straight lines on the total: their slopes, their intercepts and their rounding.
 //!
 //! Wald (1947, *Sequential Analysis*; for the negative binomial Waters 1955, For. Sci. 1:68–79): the
 //! log likelihood ratio of the adequate against the inadequate mean is T·d + n·e with d and e from
@@ -9,7 +9,7 @@ use super::checks::Closing;
 use super::design::Asked;
 use crate::error::{Code, Error};
 use crate::law::{Law, Tilt};
-use crate::lines::{Call, Lines, Row};
+use crate::lines::{Call, Column, Lines, Row};
 use crate::score::Total;
 
 /// A straight line on the total: intercept + slope·n after n sites.
@@ -118,9 +118,11 @@ impl Straight {
     }
 }
 
-/// A lower and an upper straight line with slopes near `slopes` that give exactly these rows (the closing row
-/// of a plan that closes by a call aside), rounded to as few decimals as do, at least two.
-pub(crate) fn through(lines: &Lines, slopes: [f64; 2], closing: Closing) -> Option<[Line; 2]> {
+/// Straight lines with slopes near `slopes`, one for each of `columns`, that give exactly these rows (the closing row of
+/// a plan that closes by a call aside), rounded to as few decimals as do, at least two. Totals up to the first, third …
+/// line are on it, and totals from the second, fourth … on; marginal is called where the line it is called up to is not
+/// below the one it is called from.
+pub(crate) fn through(lines: &Lines, columns: &[Column], slopes: &[f64], closing: Closing) -> Option<Vec<Line>> {
     let rows = lines.rows();
     let rows = if closing == Closing::Call { rows.split_last().map(|(_, before)| before)? } else { rows };
     if rows.is_empty() {
@@ -129,29 +131,78 @@ pub(crate) fn through(lines: &Lines, slopes: [f64; 2], closing: Closing) -> Opti
     (2..=12).find_map(|decimals| {
         let unit = libm::pow(10.0, f64::from(decimals));
         let round = |x: f64| libm::round(x * unit) / unit;
-        let slopes = slopes.map(round);
-        // ⌊lower + s·n⌋ = a: a − s·n ≤ lower < a + 1 − s·n (no line: < 0); ⌈upper + s·n⌉ = b likewise.
-        let (mut low, mut high) = ((f64::NEG_INFINITY, f64::INFINITY), (f64::NEG_INFINITY, f64::INFINITY));
-        for row in rows {
-            let at = slopes.map(|slope| slope * f64::from(row.at));
-            let (a, b) = (row.at_most(Call::Inadequate), row.at_least(Call::Adequate)?);
-            low.0 = low.0.max(a.map_or(f64::NEG_INFINITY, |a| a as f64 - at[0]));
-            low.1 = low.1.min(a.map_or(0.0, |a| (a + 1) as f64) - at[0]);
-            high.0 = high.0.max((b - 1) as f64 - at[1]);
-            high.1 = high.1.min(b as f64 - at[1]);
-        }
-        if !(low.0 < low.1 && high.0 < high.1) {
-            return None;
-        }
-        let lower = if low.0.is_finite() { 0.5 * (low.0 + low.1) } else { low.1 - 0.5 };
-        let lower = Line { slope: slopes[0], intercept: round(lower) };
-        let upper = Line { slope: slopes[1], intercept: round(0.5 * (high.0 + high.1)) };
-        let same = |r: &Row| {
-            lower.inadequate_at_most(r.at) == r.at_most(Call::Inadequate)
-                && Some(upper.adequate_at_least(r.at)) == r.at_least(Call::Adequate)
-        };
-        rows.iter().all(same).then_some([lower, upper])
+        let room = columns.iter().zip(slopes).map(|(&column, &slope)| Room::of(rows, column, round(slope)));
+        let room = room.collect::<Option<Vec<_>>>()?;
+        // Where marginal is not called its lines must cross: they are drawn as far in as that may need.
+        [0.5, 0.1, 0.01].into_iter().find_map(|share| {
+            let line = |room: &Room| Line { slope: room.slope, intercept: round(room.intercept(share)) };
+            let found: Vec<Line> = room.iter().map(line).collect();
+            rows.iter().all(|row| gives(&found, columns, row)).then_some(found)
+        })
     })
+}
+
+/// Whether totals up to a line are on it, rather than from it on.
+const fn is_lower(column: Column) -> bool {
+    matches!(column, Column::InadequateAtMost | Column::MarginalTo)
+}
+
+/// Whether the table of lines has this row.
+fn gives(lines: &[Line], columns: &[Column], row: &Row) -> bool {
+    let total = |wanted: Column| {
+        let (line, _) = lines.iter().zip(columns).find(|(_, column)| **column == wanted)?;
+        if is_lower(wanted) { line.inadequate_at_most(row.at) } else { Some(line.adequate_at_least(row.at)) }
+    };
+    let marginal = total(Column::MarginalFrom).zip(total(Column::MarginalTo)).filter(|(from, to)| from <= to);
+    columns.iter().all(|&column| {
+        let given = match column {
+            Column::MarginalFrom => marginal.map(|(from, _)| from),
+            Column::MarginalTo => marginal.map(|(_, to)| to),
+            other => total(other),
+        };
+        given == column.of(row)
+    })
+}
+
+/// Between which intercepts a line of a slope gives a column of a table.
+struct Room {
+    column: Column,
+    slope: f64,
+    low: f64,
+    high: f64,
+}
+
+impl Room {
+    /// `None` where there is no such line.
+    fn of(rows: &[Row], column: Column, slope: f64) -> Option<Self> {
+        // ⌊h + s·n⌋ = t: t − s·n ≤ h < t + 1 − s·n (no line: h + s·n < 0); ⌈h + s·n⌉ = t likewise.
+        let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
+        for row in rows {
+            let at = slope * f64::from(row.at);
+            let (from, to) = match (column.of(row), column) {
+                (Some(t), _) if is_lower(column) => (t as f64, (t + 1) as f64),
+                (Some(t), _) => ((t - 1) as f64, t as f64),
+                (None, Column::InadequateAtMost) => (f64::NEG_INFINITY, 0.0),
+                (None, Column::MarginalFrom | Column::MarginalTo) => continue,
+                (None, _) => return None,
+            };
+            (low, high) = (low.max(from - at), high.min(to - at));
+        }
+        (low < high && high.is_finite()).then_some(Self { column, slope, low, high })
+    }
+
+    /// The intercept: of a line that marginal is called by, with this share of the room left to the outside of its range.
+    fn intercept(&self, share: f64) -> f64 {
+        if !self.low.is_finite() {
+            return self.high - 0.5;
+        }
+        let share = match self.column {
+            Column::MarginalFrom => 1.0 - share,
+            Column::MarginalTo => share,
+            _ => 0.5,
+        };
+        self.low + share * (self.high - self.low)
+    }
 }
 
 #[cfg(test)]

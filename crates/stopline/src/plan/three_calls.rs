@@ -30,6 +30,12 @@ impl Design {
         Self { aim, ..self.clone() }
     }
 
+    /// The slopes of the lines of both pairs.
+    pub(super) fn slopes_of_pairs(&self, lower: Pair, upper: Pair) -> Result<[f64; 2], Error> {
+        let slope = |pair| Ok::<_, Error>(self.of_pair(pair).asked()?.wald()?.slope);
+        Ok([slope(lower)?, slope(upper)?])
+    }
+
     /// Wald's lines of both pairs together.
     pub(super) fn three_calls(&self, lower: Pair, upper: Pair) -> Result<Lines, Error> {
         let wald = |pair| self.of_pair(pair).asked()?.wald();
