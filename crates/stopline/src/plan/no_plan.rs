@@ -21,7 +21,8 @@ pub(super) fn no_plan(design: &Design, method: Method, watch: &dyn Watch) -> Res
         Some(_) if design.closing == Closing::Undecided => {
             "closing by a call, or a larger undecided_at_most, would do".to_owned()
         }
-        _ => "no cap that was tried would do".to_owned(),
+        Some(n) => always(&asked, n, method, watch)?,
+        None => "no cap that was tried would do".to_owned(),
     };
     let fixed = match fixed {
         Some(Some(sites)) => format!("are {sites}"),
@@ -35,6 +36,20 @@ pub(super) fn no_plan(design: &Design, method: Method, watch: &dyn Watch) -> Res
         cap,
         format!("{words}; the fewest fixed sites at these risks {fixed}"),
     ))
+}
+
+/// That a fixed walk within the cap would do, and for two stages what keeps them from it: where a walk to the first check
+/// alone keeps the risks there is nothing that a second would add.
+fn always(asked: &Asked<'_>, sites: u32, method: Method, watch: &dyn Watch) -> Result<String, Error> {
+    let checks = &asked.design.checks;
+    let none = if checks.sites().contains(&sites) { "" } else { ", which is none of the checks," };
+    let two_stage = matches!(method, Method::TwoStage | Method::TwoStageMinimax);
+    let earlier = if two_stage && sites > 1 && asked.cuts(checks.first(), watch)?.is_some() {
+        format!(", and so would a first check of fewer than {sites}")
+    } else {
+        String::new()
+    };
+    Ok(format!("always {sites} sites{none} would do (method fixed){earlier}"))
 }
 
 /// `None` for what would take too much work: that there is no plan was found out before.
