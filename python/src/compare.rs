@@ -10,8 +10,8 @@ use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use std::sync::Arc;
-use stopline::compare::{self as core, At, Ground, Timings, Way, WayCompared, in_common, means_around};
-use stopline::{Code, Error, Plants, Score};
+use stopline::compare::{self as core, At, Ground, Way, WayCompared, in_common, means_around};
+use stopline::{Code, Error, Minutes, Plants, Score};
 
 /// Ways to walk a field side by side; made by ``compare``.
 ///
@@ -30,10 +30,10 @@ pub struct Comparison {
 type Numbers<'py> = PyArrayLike1<'py, f64, AllowTypeChange>;
 
 /// Minutes of the parts of a walk, if any are given.
-pub fn timings(site: Option<f64>, enemy: f64, in_out: f64) -> Result<Option<Timings>, Error> {
+pub fn minutes(site: Option<f64>, plant: f64, enemy: f64, in_out: f64) -> Result<Option<Minutes>, Error> {
     match site {
-        Some(site) => Timings::new(site, enemy, in_out).map(Some),
-        None if enemy == 0.0 && in_out == 0.0 => Ok(None),
+        Some(site) => Minutes::new(site)?.with_plant(plant)?.with_enemy(enemy)?.with_in_and_out(in_out).map(Some),
+        None if [plant, enemy, in_out] == [0.0; 3] => Ok(None),
         None => Err(Error::about(Code::Combination, "minutes_site", "a number beside the other minutes")),
     }
 }
@@ -62,8 +62,8 @@ pub fn timings(site: Option<f64>, enemy: f64, in_out: f64) -> Result<Option<Timi
 ///     True means per site; by default five around the thresholds.
 /// visits : int
 ///     Visits to a field in a season.
-/// minutes_site, minutes_enemy, minutes_in_out : float, optional
-///     Minutes for a site, more for each enemy, and for walking into the field and out again.
+/// minutes_site, minutes_plant, minutes_enemy, minutes_in_out : float, optional
+///     Minutes for a site, more for each plant and each enemy, and for walking into the field and out again.
 /// progress : callable or tqdm bar, optional
 ///     Told of the work: called with the steps done and all steps, or moved along.
 ///
@@ -83,7 +83,7 @@ pub fn timings(site: Option<f64>, enemy: f64, in_out: f64) -> Result<Option<Timi
 /// >>> round(fifteen["false_adequate"], 4), round(fifteen["false_inadequate"], 4)
 /// (0.0835, 0.0921)
 #[pyfunction]
-#[pyo3(signature = (plans=None, *, fixed=vec![10, 15, 20, 25, 30], k=None, fit=None, counts=None, inadequate=None, adequate=None, per="site", plants=None, means=None, visits=1, minutes_site=None, minutes_enemy=0.0, minutes_in_out=0.0, progress=None))]
+#[pyo3(signature = (plans=None, *, fixed=vec![10, 15, 20, 25, 30], k=None, fit=None, counts=None, inadequate=None, adequate=None, per="site", plants=None, means=None, visits=1, minutes_site=None, minutes_plant=0.0, minutes_enemy=0.0, minutes_in_out=0.0, progress=None))]
 pub fn compare(
     py: Python<'_>,
     plans: Option<&Bound<'_, PyDict>>,
@@ -98,6 +98,7 @@ pub fn compare(
     means: Option<Bound<'_, PyAny>>,
     visits: u32,
     minutes_site: Option<f64>,
+    minutes_plant: f64,
     minutes_enemy: f64,
     minutes_in_out: f64,
     progress: Option<Bound<'_, PyAny>>,
@@ -123,6 +124,7 @@ pub fn compare(
             means,
             visits,
             minutes_site,
+            minutes_plant,
             minutes_enemy,
             minutes_in_out
         )
@@ -154,7 +156,7 @@ pub fn compare(
             Some(means) => means,
             None => means_around(thresholds, under.of_shares())?.to_vec(),
         };
-        let timings = timings(minutes_site, minutes_enemy, minutes_in_out)?;
+        let timings = self::minutes(minutes_site, minutes_plant, minutes_enemy, minutes_in_out)?;
         Ok(Ground { score, plants, under, thresholds, means, clumped: None, past: None, timings, visits })
     };
     let mut ground = asked().map_err(|e| one(py, e))?;

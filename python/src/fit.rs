@@ -8,8 +8,8 @@ use numpy::PyArray1;
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use stopline::counts::{self as core, Columns, Weights};
-use stopline::dispersion::{self, Draws, Minutes, Placing, Studying, Values, fit_counts, study_counts};
-use stopline::{Code, Error, Level, Mean, Plants};
+use stopline::dispersion::{self, Draws, Placing, Studying, Values, fit_counts, study_counts};
+use stopline::{Code, Error, Level, Mean, Minutes, Plants};
 
 /// A column of its own.
 fn own<'py>(numbers: &Bound<'py, PyAny>) -> PyResult<Bound<'py, PyAny>> {
@@ -140,7 +140,7 @@ pub fn fit(
     let draws = Draws::new(draws, seed).map_err(|e| one(py, e))?;
     let how = Studying { level, draws, run_length };
     let plan = stopped_by.as_ref().map(|plan| &plan.get().0);
-    let minutes = minutes.map(|(site, plant, enemy)| Minutes::new(site, plant, enemy));
+    let minutes = minutes.map(|(site, plant, enemy)| Minutes::new(site)?.with_plant(plant)?.with_enemy(enemy));
     let minutes = minutes.transpose().map_err(|e| one(py, e))?;
     let weights = weights.as_ref().map(weights_of).transpose()?;
     let placing =

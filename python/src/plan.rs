@@ -1,5 +1,6 @@
 //! Plans, and what pairs of thresholds would cost.
 
+use crate::compare::minutes;
 use crate::counts::Counts;
 use crate::errors::{one, plain, released, watched};
 use crate::fit::Fit;
@@ -488,25 +489,32 @@ impl Plan {
     ///     Sites counted to a most.
     /// above : sequence of int, optional
     ///     Sites with more than a tally; by default all tallies that tell.
+    /// minutes_site, minutes_plant, minutes_enemy : float, optional
+    ///     As in ``compare``.
     ///
     /// Returns
     /// -------
     /// list of dict
     ///     Full counts first: ``fixed_sites``, ``largest_expected_sites``, ``expected_sites`` at both thresholds, and the
-    ///     ``risks`` where the true k is half, all, and twice the plan's.
+    ///     ``risks`` where the true k is half, all, and twice the plan's; ``minutes`` of a walk at both thresholds and at
+    ///     the mean that takes most sites, and ``minutes_saved`` against full counts, None without times.
     ///
     /// Raises
     /// ------
     /// StoplineError
     ///     ``combination`` for a plan without thresholds and risks, or of shares.
-    #[pyo3(signature = (*, counted_to=None, above=None))]
+    #[pyo3(signature = (*, counted_to=None, above=None, minutes_site=None, minutes_plant=0.0, minutes_enemy=0.0))]
     fn ways_to_score<'py>(
         &self,
         py: Python<'py>,
         counted_to: Option<Vec<u32>>,
         above: Option<Vec<u32>>,
+        minutes_site: Option<f64>,
+        minutes_plant: f64,
+        minutes_enemy: f64,
     ) -> PyResult<Bound<'py, PyAny>> {
         let design = self.0.asked();
+        let times = minutes(minutes_site, minutes_plant, minutes_enemy, 0.0).map_err(|e| one(py, e))?;
         let ways = || -> Result<Vec<Score>, Error> {
             let capped = counted_to.unwrap_or_default().into_iter().map(Score::capped);
             let tallies = match above {
@@ -516,7 +524,7 @@ impl Plan {
             Ok([vec![Score::Count], capped.collect::<Result<_, _>>()?, tallies].concat())
         };
         let ways = ways().map_err(|e| one(py, e))?;
-        let scored = released(py, |watch| design.scored(&ways, watch))?;
+        let scored = released(py, |watch| design.scored(&ways, times, watch))?;
         plain(py, &scored)
     }
 

@@ -1,6 +1,6 @@
 //! A plan run over full walks.
 
-use crate::compare::timings;
+use crate::compare::minutes;
 use crate::counts::Counts;
 use crate::errors::{one, plain, watched};
 use crate::plan::Plan;
@@ -35,8 +35,8 @@ pub struct Replay {
 ///     Level of the interval of a field's mean by the whole walk.
 /// leave_out : bool
 ///     Also replay each field under a plan made without it.
-/// minutes_site, minutes_enemy : float, optional
-///     Minutes for a site, and more for each enemy.
+/// minutes_site, minutes_plant, minutes_enemy : float, optional
+///     Minutes for a site, and more for each plant and each enemy.
 /// progress : callable or tqdm bar, optional
 ///     Told of the work: called with the steps done and all steps, or moved along.
 ///
@@ -57,7 +57,7 @@ pub struct Replay {
 /// >>> stopline.replay(plan, counts, orders=0).to_dict()["walks"][0]["walked"]["stopped_at"]
 /// 2
 #[pyfunction]
-#[pyo3(signature = (plan, counts, *, orders=1000, seed=1, level=0.9, leave_out=false, minutes_site=None, minutes_enemy=0.0, progress=None))]
+#[pyo3(signature = (plan, counts, *, orders=1000, seed=1, level=0.9, leave_out=false, minutes_site=None, minutes_plant=0.0, minutes_enemy=0.0, progress=None))]
 pub fn replay(
     py: Python<'_>,
     plan: &Bound<'_, Plan>,
@@ -67,13 +67,15 @@ pub fn replay(
     level: f64,
     leave_out: bool,
     minutes_site: Option<f64>,
+    minutes_plant: f64,
     minutes_enemy: f64,
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Replay> {
-    let recipe = recipe!(py, "replay", plan, counts, orders, seed, level, leave_out, minutes_site, minutes_enemy);
+    let recipe =
+        recipe!(py, "replay", plan, counts, orders, seed, level, leave_out, minutes_site, minutes_plant, minutes_enemy);
     let (plan, counts) = (plan.get(), counts.get());
     let asked = || {
-        let timings = timings(minutes_site, minutes_enemy, 0.0)?;
+        let timings = minutes(minutes_site, minutes_plant, minutes_enemy, 0.0)?;
         Ok(Replaying { orders, seed, level: Level::new(level)?, timings })
     };
     let how = asked().map_err(|e| one(py, e))?;

@@ -160,7 +160,13 @@ class Plan:
     def check_of_k_over(self, walks: Sequence[Sequence[int]]) -> dict[str, Any]: ...
     def fallback(self) -> Plan: ...
     def ways_to_score(
-        self, *, counted_to: Sequence[int] | None = None, above: Sequence[int] | None = None
+        self,
+        *,
+        counted_to: Sequence[int] | None = None,
+        above: Sequence[int] | None = None,
+        minutes_site: float | None = None,
+        minutes_plant: float = 0.0,
+        minutes_enemy: float = 0.0,
     ) -> list[dict[str, Any]]: ...
     @staticmethod
     def from_json(text: str) -> Plan: ...
@@ -555,6 +561,7 @@ def compare(
     means: npt.ArrayLike | None = None,
     visits: int = 1,
     minutes_site: float | None = None,
+    minutes_plant: float = 0.0,
     minutes_enemy: float = 0.0,
     minutes_in_out: float = 0.0,
     progress: _Progress | None = None,
@@ -568,6 +575,7 @@ def replay(
     level: float = 0.9,
     leave_out: bool = False,
     minutes_site: float | None = None,
+    minutes_plant: float = 0.0,
     minutes_enemy: float = 0.0,
     progress: _Progress | None = None,
 ) -> Replay: ...

@@ -315,8 +315,15 @@ def test_plans_of_every_aim() -> None:
     assert all(0.09 < p <= 0.1 for _, _, p in plan.attained)
     assert plan.to_dict()["score"] == {"of": "capped", "counted_to": 4}
     full, capped, any_, *_ = plan.ways_to_score(counted_to=[4])
+    assert full["minutes"] is None and full["minutes_saved"] is None
     assert full["score"] == "count" and capped["counted_to"] == 4 and any_["above"] == 0
     assert full["largest_expected_sites"] < capped["largest_expected_sites"] < any_["largest_expected_sites"]
+    timed = plan.ways_to_score(counted_to=[4], above=[], minutes_site=1.0, minutes_plant=0.5, minutes_enemy=0.2)
+    sites = np.array([*timed[0]["expected_sites"], timed[0]["largest_expected_sites"]])
+    at = [1.0, 2.0, (timed[0]["minutes"][2] / sites[2] - 1.5) / 0.2]  # the mean that takes most sites
+    np.testing.assert_allclose(timed[0]["minutes"], sites * (1.5 + 0.2 * np.array(at)), rtol=1e-12)
+    assert 1.0 < at[2] < 2.0
+    np.testing.assert_allclose(np.subtract(timed[0]["minutes"], timed[1]["minutes"]), timed[1]["minutes_saved"])
     plan = stopline.plan(inadequate=0.5, adequate=2.0, above=0, proportion=(0.4, 0.9, 0.2), max_sites=80)
     assert all(p <= 0.1 for _, _, p in plan.attained)
     # Simon 1989 (from memory): 1 of 10, then 5 of 29.

@@ -2,12 +2,12 @@
 #![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::panic)] // tests
 
 use statrs::distribution::{DiscreteCDF, NegativeBinomial};
-use stopline::compare::{Ground, PRECISIONS, Timings, USUAL_SITES, Way, compare, in_common, means_around};
+use stopline::compare::{Ground, PRECISIONS, USUAL_SITES, Way, compare, in_common, means_around};
 use stopline::dispersion::FieldMeans;
 use stopline::evaluate::exits;
 use stopline::law::Law;
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Plan};
-use stopline::{Code, Dispersion, K, Mean, Plants, Quiet, Risk, Risks, Score, Thresholds};
+use stopline::{Code, Dispersion, K, Mean, Minutes, Plants, Quiet, Risk, Risks, Score, Thresholds};
 
 fn mean(m: f64) -> Mean {
     Mean::new(m).unwrap()
@@ -118,7 +118,7 @@ fn fixed_numbers_of_sites_are_sums_of_the_distribution() {
 #[test]
 fn a_plan_is_the_sum_of_its_ways_to_stop() {
     let mut ground = ground(1.0, 2.0, 1.2);
-    ground.timings = Some(Timings::new(2.0, 0.25, 10.0).unwrap());
+    ground.timings = Some(Minutes::new(2.0).unwrap().with_enemy(0.25).unwrap().with_in_and_out(10.0).unwrap());
     ground.visits = 4;
     let past = [(0.3, 0.25), (1.0, 0.25), (1.6, 0.1), (3.0, 0.4)];
     let at = past.map(|(m, w)| (mean(m), w)).to_vec();
@@ -193,8 +193,8 @@ fn what_cannot_be_compared_is_refused() {
     let never = Ground { visits: 0, ..ground.clone() };
     assert_eq!(compare(&never, &[way], &Quiet).unwrap_err().code(), Code::OutOfRange);
     assert!(Way::always(0, &ground).is_err());
-    assert_eq!(Timings::new(-1.0, 0.0, 0.0).unwrap_err().code(), Code::OutOfRange);
-    assert_eq!(Timings::new(f64::NAN, 0.0, 0.0).unwrap_err().code(), Code::OutOfRange);
+    assert_eq!(Minutes::new(-1.0).unwrap_err().code(), Code::OutOfRange);
+    assert_eq!(Minutes::new(f64::NAN).unwrap_err().code(), Code::OutOfRange);
     let plan = plan(&ground);
     let plans = [("a".to_owned(), &plan), ("b".to_owned(), &plan)];
     assert_eq!(in_common(&plans, "plants", |plan| Some(plan.asked().plants)).unwrap(), Some(Plants::USUAL));

@@ -5,7 +5,7 @@
 use stopline::evaluate::{curve_of_laws, evaluate, evaluate_lines, largest_expected_sites, plain_mean};
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Pair, Plan, Sides};
 use stopline::{
-    Call, Code, Column, Dispersion, K, Level, Lines, Mean, Plants, Quiet, Risk, Risks, Row, Score, Thresholds, Verdict,
+    Call, Code, Column, Dispersion, K, Level, Lines, Mean, Minutes, Plants, Quiet, Risk, Risks, Row, Score, Thresholds, Verdict,
 };
 
 fn mean(m: f64) -> Mean {
@@ -506,7 +506,7 @@ fn ways_to_score_beside_each_other() {
     let tallies = asked.tallies().unwrap();
     assert!(tallies.len() > 5);
     let ways = [&[Score::Count, Score::capped(4).unwrap()][..], &tallies].concat();
-    let scored = asked.scored(&ways, &Quiet).unwrap();
+    let scored = asked.scored(&ways, None, &Quiet).unwrap();
     assert_eq!(scored[0].fixed, Some(9)); // derived; as in the tests of `levels`
     for (way, found) in ways.iter().zip(&scored) {
         let plan = found.plan.as_ref().unwrap();
@@ -680,4 +680,45 @@ fn two_stages_that_stop_early_for_one_call_against_all() {
         found += usize::from(best.is_finite());
     }
     assert!(found > 2, "{found} plans compared");
+}
+
+/// Minutes of walks by the user's own times, against sums over the terms of the negative binomial.
+#[test]
+fn minutes_of_ways_to_score() {
+    let k = 1.2;
+    let asked = design(constant(k), two_calls(1.0, 3.0, 0.1), Checks::every(5, 40, 1).unwrap(), Closing::Call);
+    let ways =
+        [Score::Count, Score::capped(4).unwrap(), Score::positive(0, 1).unwrap(), Score::positive(2, 1).unwrap()];
+    let times = Minutes::new(1.0).unwrap().with_plant(0.25).unwrap().with_enemy(0.2).unwrap();
+    let scored = asked.scored(&ways, Some(times), &Quiet).unwrap();
+    // E min(X, c) = Σ P(X > x) over x < c.
+    let counted = |m: f64, most: u32| {
+        let (mut p, mut below, mut sum) = ((k / (k + m)).powf(k), 0.0, 0.0);
+        for x in 0..most {
+            below += p;
+            sum += 1.0 - below;
+            p *= m / (k + m) * (k + f64::from(x)) / (f64::from(x) + 1.0);
+        }
+        sum
+    };
+    let mut saved = Vec::new();
+    for (found, most) in scored.iter().zip([1000, 4, 1, 3]) {
+        let plan = found.plan.as_ref().unwrap();
+        let at = [(1.0, plan.sites[0]), (3.0, plan.sites[1]), (plan.most.mean, plan.most.expected_sites)];
+        let minutes = plan.minutes.unwrap();
+        for ((m, sites), minutes) in at.into_iter().zip(minutes) {
+            let known = sites * (1.0 + 3.0 * 0.25 + 0.2 * counted(m, most));
+            assert!((minutes / known - 1.0).abs() < 1e-11, "{:?} at {m}: {minutes} {known}", found.score);
+        }
+        let full = scored[0].plan.as_ref().unwrap().minutes.unwrap();
+        for (i, saved) in found.minutes_saved.unwrap().into_iter().enumerate() {
+            assert!((full[i] - minutes[i] - saved).abs() < 1e-12);
+        }
+        saved.push(minutes[2]);
+    }
+    assert_eq!(scored[0].minutes_saved, Some([0.0; 3]));
+    let quickest = Design::quickest(&scored).unwrap();
+    let least = saved.iter().copied().fold(f64::INFINITY, f64::min);
+    assert_eq!(quickest.plan.as_ref().unwrap().minutes.unwrap()[2], least);
+    assert!(Design::quickest(&asked.scored(&ways[..1], None, &Quiet).unwrap()).is_none());
 }

@@ -3,12 +3,13 @@
 #![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::panic)] // tests
 
 use statrs::distribution::{Binomial, DiscreteCDF, NegativeBinomial, Poisson};
-use stopline::compare::Timings;
 use stopline::counts::{Counts, Reading};
 use stopline::dispersion::fit_counts;
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Plan, Table};
 use stopline::replay::{Replay, Replaying, leave_one_out, replay};
-use stopline::{Call, Code, Dispersion, K, Level, Lines, Mean, Plants, Quiet, Risk, Risks, Score, Thresholds, Verdict};
+use stopline::{
+    Call, Code, Dispersion, K, Level, Lines, Mean, Minutes, Plants, Quiet, Risk, Risks, Score, Thresholds, Verdict,
+};
 
 fn mean(m: f64) -> Mean {
     Mean::new(m).unwrap()
@@ -34,7 +35,7 @@ fn demo() -> Counts {
 }
 
 fn how(orders: u32) -> Replaying {
-    let timings = Some(Timings::new(2.0, 0.5, 10.0).unwrap());
+    let timings = Some(Minutes::new(2.0).unwrap().with_enemy(0.5).unwrap().with_in_and_out(10.0).unwrap());
     Replaying { orders, seed: 3, level: Level::new(0.9).unwrap(), timings }
 }
 

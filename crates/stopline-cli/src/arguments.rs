@@ -399,6 +399,8 @@ pub struct Plan {
     pub objective: ObjectiveArguments,
     #[command(flatten)]
     pub alike: SharedArguments,
+    #[command(flatten)]
+    pub times: TimeArguments,
     /// Write the plan here
     #[arg(long, value_name = "PLAN", help_heading = "Files")]
     pub out: Option<PathBuf>,
@@ -735,6 +737,9 @@ pub struct TimeArguments {
     /// Minutes for a site and the way to the next
     #[arg(long, value_name = "MINUTES")]
     pub minutes_site: Option<String>,
+    /// Minutes more for each plant of a site
+    #[arg(long, value_name = "MINUTES")]
+    pub minutes_plant: Option<String>,
     /// Minutes more for each enemy counted
     #[arg(long, value_name = "MINUTES")]
     pub minutes_enemy: Option<String>,

@@ -9,13 +9,13 @@ use crate::{evaluate, input, request, values};
 use std::collections::BTreeSet;
 use std::path::Path;
 use stopline::compare::{
-    At, Comparison, Ground, PRECISIONS, Risked, Timings, USUAL_SITES, Way, WayCompared, compare, in_common,
-    means_around, most_clumped_third,
+    At, Comparison, Ground, PRECISIONS, Risked, USUAL_SITES, Way, WayCompared, compare, in_common, means_around,
+    most_clumped_third,
 };
 use stopline::dispersion::field_means_of;
 use stopline::evaluate::CurveRow;
 use stopline::plan::Plan;
-use stopline::{Code, Dispersion, Error, MOST_SITES, Plants, Score, Thresholds, Watch};
+use stopline::{Code, Dispersion, Error, MOST_SITES, Minutes, Plants, Score, Thresholds, Watch};
 
 pub fn run(args: &Compare, json: bool, watch: &dyn Watch) -> Result<Answer, Failure> {
     let fixed = match &args.fixed {
@@ -23,7 +23,7 @@ pub fn run(args: &Compare, json: bool, watch: &dyn Watch) -> Result<Answer, Fail
         None => USUAL_SITES.to_vec(),
     };
     let visits = args.visits.as_deref().map_or(Ok(1), |text| values::whole("--visits", text, 1, 1000))?;
-    let timings = args.times.timings()?;
+    let timings = args.times.minutes()?;
     let plans = args.plans.iter().map(|path| input::plan(path)).collect::<Result<Vec<_>, _>>()?;
     let plans: Vec<(String, &Plan)> = args.plans.iter().map(|path| name(path)).zip(&plans).collect();
     let k = args.k.as_deref().map(|text| values::k("--k", text)).transpose()?;
@@ -93,19 +93,20 @@ fn thresholds(args: &Compare, plans: &[(String, &Plan)], plants: Option<Plants>)
 
 impl TimeArguments {
     /// The user's times, if any.
-    pub fn timings(&self) -> Result<Option<Timings>, Error> {
+    pub fn minutes(&self) -> Result<Option<Minutes>, Error> {
         let given = [
             ("--minutes-site", &self.minutes_site),
+            ("--minutes-plant", &self.minutes_plant),
             ("--minutes-enemy", &self.minutes_enemy),
             ("--minutes-in-out", &self.minutes_in_out),
         ];
         if given.iter().all(|(_, text)| text.is_none()) {
             return Ok(None);
         }
-        let [site, enemy, in_out] = given.map(|(flag, text)| {
+        let [site, plant, enemy, in_out] = given.map(|(flag, text)| {
             text.as_deref().map_or(Ok(0.0), |text| values::number(flag, text, "of minutes, from 0 to 100000"))
         });
-        Timings::new(site?, enemy?, in_out?).map(Some)
+        Minutes::new(site?)?.with_plant(plant?)?.with_enemy(enemy?)?.with_in_and_out(in_out?).map(Some)
     }
 }
 

@@ -11,11 +11,11 @@ use std::path::Path;
 use stopline::counts::Counts;
 use stopline::decide::{Season, season};
 use stopline::dispersion::{
-    Bound, Clumping, Draws, Estimate, FieldFit, Fit, Minutes, Needed, Origin, PlantsOfSites, Stopped, Studying, Why,
-    fit_counts, fit_proportion, fit_summaries, study_counts,
+    Bound, Clumping, Draws, Estimate, FieldFit, Fit, Needed, Origin, PlantsOfSites, Stopped, Studying, Why, fit_counts,
+    fit_proportion, fit_summaries, study_counts,
 };
 use stopline::plan::Plan;
-use stopline::{Code, Error, K, Level, Mean, Total, Watch};
+use stopline::{Code, Error, K, Level, Mean, Minutes, Total, Watch};
 
 /// Walks to look at that are listed.
 const SHOWN: usize = 20;
@@ -157,7 +157,8 @@ fn minutes(args: &arguments::Fit) -> Result<Option<Minutes>, Error> {
     let (Some(site), Some(plant)) = (&args.minutes_site, &args.minutes_plant) else { return Ok(None) };
     let number = |flag, text| values::number(flag, text, "from 0 to 100000");
     let enemy = args.minutes_enemy.as_deref().map_or(Ok(0.0), |text| number("--minutes-enemy", text))?;
-    Minutes::new(number("--minutes-site", site)?, number("--minutes-plant", plant)?, enemy).map(Some)
+    let site = Minutes::new(number("--minutes-site", site)?)?;
+    site.with_plant(number("--minutes-plant", plant)?)?.with_enemy(enemy).map(Some)
 }
 
 /// How many fields tell k as closely as wanted.

@@ -6,7 +6,7 @@ use crate::output::Answer;
 use crate::past::Past;
 use crate::report::{Report, report};
 use crate::words::{many, wrapped};
-use crate::{arguments, input, request, simulated, values};
+use crate::{arguments, input, less, request, simulated, values};
 use std::fs;
 use std::path::PathBuf;
 use stopline::plan::{About, Design, Method, Plan, Table, recalibrated};
@@ -32,6 +32,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
         return Err(Error::new(Code::Combination, "--undecided-at-most", "given", "only with --method optimal").into());
     }
     args.objective.check(method)?;
+    let minutes = args.times.minutes()?;
     let given = args.shape.lines.as_deref().map(input::table).transpose()?;
     let (checks, closing) = match &given {
         Some(table) => (table.checks.clone(), table.closing),
@@ -69,6 +70,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
         }
     }
 
+    less::check(&design, minutes)?;
     let draws = crate::fit::draws(args.draws.as_deref(), args.seed.as_deref())?;
     let least = args.objective.least(&design, unit, &args.reading, watch)?;
     let alike = args.alike.shared()?.map(|shared| simulated::clustered(design.dispersion, shared)).transpose()?;
@@ -108,6 +110,7 @@ pub fn run(args: &arguments::Plan, json: bool, watch: &dyn Watch) -> Result<Answ
             means: least.past.as_ref(),
             calibration: calibration.as_ref(),
             alike: likeness.as_deref(),
+            minutes,
         },
         watch,
     );

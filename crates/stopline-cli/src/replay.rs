@@ -29,7 +29,7 @@ pub fn run(args: &Arguments, json: bool) -> Result<Answer, Failure> {
         orders: values::whole("--orders", args.orders.as_deref().unwrap_or(ORDERS), 0, 1_000_000)?,
         seed: args.seed.as_deref().map_or(Ok(1), |text| values::whole("--seed", text, 0, (1 << 53) - 1))?,
         level: values::level("--level", args.level.as_deref().unwrap_or(LEVEL))?,
-        timings: args.times.timings()?,
+        timings: args.times.minutes()?,
     };
     let plan = input::plan(&args.plan)?;
     let counts = input::counts(&args.counts, &args.reading)?;

@@ -13,7 +13,7 @@ use stopline::decide::standing_cautions;
 use stopline::dispersion::{Clumping, FieldMeans, Why};
 use stopline::evaluate::{evaluate, largest_expected_sites};
 use stopline::plan::{Calibration, Closing, Method, Neighbours, Objective, Plan, Range, RisksAlike};
-use stopline::{Dispersion, Error, K, Mean, Row, Score, Watch, lines_in_words, stated};
+use stopline::{Dispersion, Error, K, Mean, Minutes, Row, Score, Watch, lines_in_words, stated};
 
 /// Checks that the report shows; the card has all.
 const SHOWN_CHECKS: usize = 6;
@@ -31,6 +31,8 @@ pub struct Report<'a> {
     pub calibration: Option<&'a Result<Calibration, Why>>,
     /// What the likeness of neighbouring sites of the counts does to the plan, in words.
     pub alike: Option<&'a str>,
+    /// The user's own times.
+    pub minutes: Option<Minutes>,
 }
 
 /// A plan in about 25 lines.
@@ -68,7 +70,7 @@ pub fn report(plan: &Plan, how: &Report<'_>, watch: &dyn Watch) -> Result<String
             .unwrap_or_else(|e| format!("Not worked out: {}\n", one_line(&e.to_string())));
         out += &optimal(plan, watch)?;
         out += &beside(plan, watch)?;
-        out += &less(plan, watch)?;
+        out += &less(plan, how.minutes, watch)?;
         out += &objective::told(plan, how.means);
     }
     if plan.asked().thresholds().is_none() {

@@ -74,6 +74,15 @@ impl Laws {
     pub fn one(law: Law) -> Self {
         Self { nodes: vec![(1.0, law)], pool: Pool::Average }
     }
+
+    /// Mean of one site's step: averaged, or where results are the worst over the nodes, under the nominal one.
+    #[must_use]
+    pub fn mean(&self) -> f64 {
+        match self.pool {
+            Pool::Average => self.nodes.iter().map(|(weight, law)| weight * law.mean()).sum(),
+            Pool::Worst => self.nodes.first().map_or(f64::NAN, |(_, law)| law.mean()),
+        }
+    }
 }
 
 /// Exponential change from one law to another of its family.

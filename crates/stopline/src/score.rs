@@ -98,6 +98,16 @@ impl Score {
         }
     }
 
+    /// The most enemies that a unit is counted to before its score is known; `None` where all are counted.
+    #[must_use]
+    pub const fn counted_to(&self) -> Option<u32> {
+        match *self {
+            Score::Count => None,
+            Score::Capped { counted_to } => Some(counted_to),
+            Score::Positive { above, .. } => Some(above.saturating_add(1)),
+        }
+    }
+
     /// The word used in every language and file.
     #[must_use]
     pub const fn as_str(&self) -> &'static str {

@@ -249,3 +249,24 @@ fn real_walks_are_drawn_again() {
         assert_eq!((ran.code, &ran.json()["errors"][0]["what"]), (Some(2), &what.into()), "{words}");
     }
 }
+
+#[test]
+fn minutes_that_counting_less_saves() {
+    let folder = Folder::new();
+    let words = "plan --k 1.2 --plants 3 --per site --inadequate 1 --adequate 3 --minutes-site 1 --minutes-enemy 0.2";
+    let text = folder.does(&format!("{words} --score positive")).out;
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    for part in ["minutes a walk", "saved", "takes the fewest minutes at its worst mean", "Minutes by your own times"] {
+        assert!(text.contains(part), "{part} not in {text}");
+    }
+    let text = folder.does(&format!("{words} --counted-to 4")).out;
+    assert!(text.contains("counted to 4") && text.contains("minutes a walk"), "{text}");
+    // Minutes change no plan, and are refused where they would be passed over.
+    let plan = |words: &str| folder.does(&format!("{words} --counted-to 4 --json")).out;
+    let without = words.split(" --minutes").next().unwrap();
+    assert_eq!(plan(words), plan(without));
+    for other in [words.to_owned(), words.replace("--k 1.2", "--poisson") + " --counted-to 4"] {
+        let ran = folder.run(&format!("{other} --json"));
+        assert_eq!((ran.code, &ran.json()["errors"][0]["what"]), (Some(2), &"--minutes-site and the like".into()));
+    }
+}

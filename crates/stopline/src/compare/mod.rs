@@ -1,8 +1,8 @@
 //! Would fewer sites do? Fixed numbers of sites and plans side by side, all exactly.
 //!
 //! Under one dispersion and one pair of thresholds: chances of wrong calls, sites, standard errors and minutes of each
-//! [`Way`] to walk a field. *Minutes* follow from the mean number of sites, since the enemies counted come to m·E N at
-//! mean m (Wald's identity). *Visits* are independent given the field: some call is wrong with 1 − (1 − p)^visits. *A
+//! [`Way`] to walk a field. *Minutes* follow from the mean number of sites, since the enemies counted are those of
+//! a site times E N (Wald's identity). *Visits* are independent given the field: some call is wrong with 1 − (1 − p)^visits. *A
 //! season* averages over field means. *Sites for a precision* are n = (1/m + 1/k)/D², D being standard error over mean
 //! (Karandinos 1976, Bull. Entomol. Soc. Am. 22:417–421): a number of sites decided on beforehand, whatever the lines.
 //!
@@ -11,17 +11,16 @@
 mod common;
 mod conclusion;
 mod season;
-mod timings;
 mod way;
 
 pub use common::{in_common, most_clumped_third};
 pub use season::Season;
-pub use timings::Timings;
 pub use way::{At, Risked, Way, WayCompared};
 
 use crate::decide::{Caution, standing_cautions};
 use crate::dispersion::{Dispersion, FieldMeans};
 use crate::error::{Code, Error};
+use crate::minutes::Minutes;
 use crate::params::{K, Mean, Plants, Thresholds};
 use crate::score::Score;
 use crate::watch::{Watch, tell};
@@ -52,7 +51,7 @@ pub struct Ground {
     /// Means of past fields, with weights.
     pub past: Option<FieldMeans>,
     /// The user's own times.
-    pub timings: Option<Timings>,
+    pub timings: Option<Minutes>,
     /// Visits to a field in a season.
     pub visits: u32,
 }

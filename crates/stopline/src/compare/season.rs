@@ -40,7 +40,7 @@ pub(super) fn season(way: &Way, ground: &Ground, past: &FieldMeans, watch: &dyn 
     for (((mean, weight), row), by) in past.at.iter().zip(&curve.rows).zip(&by) {
         stopped.iter_mut().zip(by).for_each(|(sum, p)| *sum += weight * p);
         expected_sites += weight * row.expected_sites;
-        spent += weight * minutes(ground, mean.get(), row.expected_sites).unwrap_or(0.0);
+        spent += weight * minutes(ground, *mean, row.expected_sites)?.unwrap_or(0.0);
         if *mean <= ground.thresholds.inadequate() {
             low += weight;
             low_called_adequate += weight * row.adequate;

@@ -134,15 +134,17 @@ fn at(way: &Way, ground: &Ground, watch: &dyn Watch) -> Result<Vec<At>, Error> {
     let mut found = Vec::with_capacity(means.len());
     for ((&mean, row), stopped_by) in means.iter().zip(curve.rows).zip(stopped) {
         let se = estimates_mean(ground).then(|| se_over_mean(way, ground, mean)).transpose()?;
-        let minutes = minutes(ground, mean.get(), row.expected_sites);
+        let minutes = minutes(ground, mean, row.expected_sites)?;
         found.push(At { row, se_over_mean: se, minutes, stopped_by });
     }
     Ok(found)
 }
 
-/// Mean minutes of so many sites on average.
-pub(super) fn minutes(ground: &Ground, mean: f64, sites: f64) -> Option<f64> {
-    ground.timings.map(|times| times.minutes(sites, mean * sites))
+/// Mean minutes of so many sites on average: by Wald's identity the enemies counted are those of a site times these.
+pub(super) fn minutes(ground: &Ground, mean: Mean, sites: f64) -> Result<Option<f64>, Error> {
+    let Some(times) = ground.timings else { return Ok(None) };
+    let enemies = ground.under.enemies_counted(&ground.score, mean)?;
+    Ok(Some(times.of_walk(sites, ground.plants, enemies * sites)))
 }
 
 /// Variance of a site's count, or of its share of positive units.

@@ -72,7 +72,7 @@ pub use one_k::{BlissOwen, OneK, bliss_owen, one_k};
 pub use order::{Along, Order, order};
 pub use origin::Origin;
 pub use places::{AtDistance, Blocks, Places, Placing, places};
-pub use plants::{Best, Minutes, PlantsOfSites, plants_of_sites};
+pub use plants::{Best, PlantsOfSites, plants_of_sites};
 pub use precision::{Efficiency, efficiency};
 pub use proportion::{ProportionFit, fit_proportion};
 pub use regression::{Coefficient, Line};

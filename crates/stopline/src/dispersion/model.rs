@@ -253,6 +253,21 @@ impl Dispersion {
         }
     }
 
+    /// Enemies counted at a site of true mean `mean` until its score is known, on average (of an interval of k at its
+    /// best single value): of positive units up to one more than the tally, or where no k tells how many that are, one a
+    /// positive unit.
+    ///
+    /// # Errors
+    /// As [`Self::laws`]; `out_of_range` for a tally of 10 000 or more.
+    pub fn enemies_counted(&self, score: &Score, mean: Mean) -> Result<f64, Error> {
+        match score.counted_to() {
+            Some(most) if !matches!(self, Self::Binomial | Self::Proportion { .. }) => {
+                Ok(score.units() * self.laws(&Score::capped(most)?, mean)?.mean())
+            }
+            _ => Ok(self.laws(score, mean)?.mean()),
+        }
+    }
+
     /// The name of the model in plan files.
     #[must_use]
     pub const fn name(&self) -> &'static str {

@@ -13,6 +13,8 @@ use super::fit::Fit;
 use super::json::part;
 use crate::counts::Counts;
 use crate::error::{Code, Error};
+use crate::minutes::Minutes;
+use crate::params::Plants;
 use crate::watch::{Watch, tell};
 use serde::ser::{Serialize, SerializeMap, Serializer};
 
@@ -20,34 +22,6 @@ use serde::ser::{Serialize, SerializeMap, Serializer};
 const MOST_PLANTS: u16 = 100;
 /// Most plants put into random order.
 const MOST_SHUFFLED: f64 = 3e8;
-
-/// Minutes of the parts of a walk, by the user's own times.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Minutes {
-    site: f64,
-    plant: f64,
-    enemy: f64,
-}
-
-impl Minutes {
-    /// Minutes for each site (the way to it), each plant and each enemy counted.
-    ///
-    /// # Errors
-    /// `out_of_range` unless each is from 0 to 100 000, and the first two are not both 0.
-    pub fn new(site: f64, plant: f64, enemy: f64) -> Result<Self, Error> {
-        for (what, minutes) in
-            [("minutes of a site", site), ("minutes of a plant", plant), ("minutes of an enemy", enemy)]
-        {
-            if !(0.0..=1e5).contains(&minutes) {
-                return Err(Error::new(Code::OutOfRange, what, minutes, "from 0 to 100000"));
-            }
-        }
-        if plant == 0.0 {
-            return Err(Error::new(Code::OutOfRange, "minutes of a plant", 0, "more than 0"));
-        }
-        Ok(Self { site, plant, enemy })
-    }
-}
 
 /// What the plants of sites tell.
 #[derive(Debug, Clone, PartialEq)]
@@ -110,14 +84,14 @@ fn mean_squares(walks: &[Walk]) -> [f64; 2] {
 /// What the plants of sites tell, and the best number of plants by the user's minutes.
 ///
 /// # Errors
-/// `interrupted` if the caller stops it.
+/// `out_of_range` where a plant takes no minutes; `interrupted` if the caller stops it.
 ///
 /// ```
-/// use stopline::{Quiet, counts::{Counts, Layout, Reading}, dispersion::{Draws, Minutes, plants_of_sites}};
+/// use stopline::{Quiet, counts::{Counts, Layout, Reading}, dispersion::{Draws, plants_of_sites}, Minutes};
 /// let table = "field,site,count\nheron,1,0\nheron,1,1\nheron,2,4\nheron,2,3\nheron,3,1\nheron,3,0\n";
 /// let how = Reading { layout: Layout::Plants, ..Reading::default() };
 /// let counts = Counts::read(table.as_bytes(), &how)?;
-/// let told = plants_of_sites(&counts, Some(Minutes::new(1.0, 0.5, 0.0)?), Draws::new(99, 1)?, &Quiet)?.unwrap();
+/// let told = plants_of_sites(&counts, Some(Minutes::new(1.0)?.with_plant(0.5)?), Draws::new(99, 1)?, &Quiet)?.unwrap();
 /// // Mean squares 6 between sites (means 0.5, 3.5, 0.5), 0.5 between plants: (6 − 0.5)/2.
 /// assert!((told.between_sites - 2.75).abs() < 1e-12 && (told.between_plants - 0.5).abs() < 1e-12);
 /// assert_eq!(told.best.unwrap().plants, 1);
@@ -129,6 +103,9 @@ pub fn plants_of_sites(
     draws: Draws,
     watch: &dyn Watch,
 ) -> Result<Result<PlantsOfSites, Why>, Error> {
+    if minutes.is_some_and(|minutes| minutes.per_plant() == 0.0) {
+        return Err(Error::new(Code::OutOfRange, "minutes of a plant", 0, "more than 0"));
+    }
     let Some(by_plant) = &counts.by_plant else { return Ok(Err(Why::TotalsOnly)) };
     if counts.plants.get() < 2 {
         return Ok(Err(Why::TotalsOnly));
@@ -178,8 +155,10 @@ fn at_random(walks: &mut [Walk], ratio: f64, draws: Draws, watch: &dyn Watch) ->
 }
 
 fn best(sites: f64, plants: f64, minutes: Minutes, mean: f64) -> Best {
-    let one = minutes.plant + minutes.enemy * mean;
-    let cost = |g: u16| (sites + plants / f64::from(g)) * (minutes.site + f64::from(g) * one);
+    let cost = |g: u16| {
+        let site = minutes.of_walk(1.0, Plants::new(g).unwrap_or(Plants::ONE), f64::from(g) * mean);
+        (sites + plants / f64::from(g)) * site
+    };
     let least = (1..=MOST_PLANTS).fold((1, cost(1)), |best, g| if cost(g) < best.1 { (g, cost(g)) } else { best });
     let shown = least.0.saturating_mul(2).clamp(6, MOST_PLANTS);
     Best { plants: least.0, minutes: (1..=shown).map(|g| cost(g) / least.1).collect() }
@@ -189,7 +168,7 @@ impl Fit {
     /// With what single plants tell ([`plants_of_sites`]).
     ///
     /// # Errors
-    /// `interrupted` if the caller stops it.
+    /// As [`plants_of_sites`].
     pub fn with_plants(
         self,
         counts: &Counts,

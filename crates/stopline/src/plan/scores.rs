@@ -1,11 +1,12 @@
 //! The same question asked with sites scored in other ways: what counting less costs in sites, and how well each way
-//! bears a k that is not the plan's.
+//! bears a k that is not the plan's; and by the user's own times the minutes it saves.
 
 use super::{Closing, Design};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
 use crate::evaluate::{LargestSites, evaluate_lines, largest_expected_sites};
-use crate::params::{K, MOST_SITES};
+use crate::minutes::Minutes;
+use crate::params::{K, MOST_SITES, Mean};
 use crate::score::Score;
 use crate::watch::Watch;
 use serde::ser::{Serialize, SerializeMap, Serializer};
@@ -26,6 +27,8 @@ pub struct Scored {
     /// What the calibrated plan up to the design's cap, or one and a half times those sites, comes to; `None` where
     /// there is none, or finding it would take too much work.
     pub plan: Option<ScoredPlan>,
+    /// Minutes that its walks take less than those of the first way, as [`ScoredPlan::minutes`].
+    pub minutes_saved: Option<[f64; 3]>,
 }
 
 /// What a calibrated plan comes to.
@@ -38,6 +41,10 @@ pub struct ScoredPlan {
     /// Risks of a false adequate and a false inadequate where the true k is half, all, and twice that of the design;
     /// `None` where it has no one k.
     pub risks: Option<[[f64; 2]; 3]>,
+    /// Minutes between the first site and the last on average, at the inadequate mean, at the adequate mean and at the
+    /// mean that takes it most sites; a unit's enemies are counted until its score is known. `None` without the user's
+    /// times.
+    pub minutes: Option<[f64; 3]>,
 }
 
 impl ScoredPlan {
@@ -75,27 +82,35 @@ impl Design {
         Ok(found)
     }
 
-    /// What each of `scores` costs for two calls at these thresholds and risks.
+    /// What each of `scores` costs for two calls at these thresholds and risks, by the user's own times also in minutes.
     ///
     /// # Errors
     /// `combination` where the design lacks thresholds or risks; `interrupted`.
-    pub fn scored(&self, scores: &[Score], watch: &dyn Watch) -> Result<Vec<Scored>, Error> {
-        scores.iter().map(|score| self.scored_as(score, watch)).collect()
+    pub fn scored(&self, scores: &[Score], minutes: Option<Minutes>, watch: &dyn Watch) -> Result<Vec<Scored>, Error> {
+        let found = scores.iter().map(|score| self.scored_as(score, minutes, watch));
+        let mut found = found.collect::<Result<Vec<_>, _>>()?;
+        let spent = |scored: &Scored| scored.plan.as_ref().and_then(|plan| plan.minutes);
+        if let Some([low, high, worst]) = found.first().and_then(spent) {
+            for scored in &mut found {
+                scored.minutes_saved = spent(scored).map(|[a, b, c]| [low - a, high - b, worst - c]);
+            }
+        }
+        Ok(found)
     }
 
-    fn scored_as(&self, score: &Score, watch: &dyn Watch) -> Result<Scored, Error> {
+    fn scored_as(&self, score: &Score, minutes: Option<Minutes>, watch: &dyn Watch) -> Result<Scored, Error> {
         let mut design = Self { score: score.clone(), closing: Closing::Call, ..self.clone() };
         let fixed = super::fewest_fixed_sites(&design).or_else(unless_too_much)?.map(|fixed| fixed.sites);
         let mut plan = None;
         if let Some(fixed) = fixed {
             let cap = self.checks.cap().max(fixed + fixed.div_ceil(2)).min(MOST_SITES);
             design.checks = design.checks.with_cap(cap);
-            plan = design.calibrated_as(watch).or_else(unless_too_much)?;
+            plan = design.calibrated_as(minutes, watch).or_else(unless_too_much)?;
         }
-        Ok(Scored { score: score.clone(), fixed, plan })
+        Ok(Scored { score: score.clone(), fixed, plan, minutes_saved: None })
     }
 
-    fn calibrated_as(&self, watch: &dyn Watch) -> Result<Option<ScoredPlan>, Error> {
+    fn calibrated_as(&self, times: Option<Minutes>, watch: &dyn Watch) -> Result<Option<ScoredPlan>, Error> {
         let asked = self.asked()?;
         let Some(lines) = asked.calibrated(&self.checks.sites(), watch)? else { return Ok(None) };
         let means = [asked.thresholds.inadequate(), asked.thresholds.adequate()];
@@ -113,7 +128,18 @@ impl Design {
             risks = Some([at(0.5)?.0, at(1.0)?.0, at(2.0)?.0]);
         }
         let most = largest_expected_sites(&lines, &self.score, &self.dispersion)?;
-        Ok(Some(ScoredPlan { most, sites: rows(&self.dispersion)?.1, risks }))
+        let sites = rows(&self.dispersion)?.1;
+        let spent = |(mean, sites): (Mean, f64), times: Minutes| -> Result<f64, Error> {
+            let enemies = self.dispersion.enemies_counted(&self.score, mean)?;
+            Ok(times.of_walk(sites, self.plants, enemies * sites))
+        };
+        let mut minutes = None;
+        if let Some(times) = times {
+            let worst = (Mean::new(most.mean)?, most.expected_sites);
+            let [low, high] = [(means[0], sites[0]), (means[1], sites[1])];
+            minutes = Some([spent(low, times)?, spent(high, times)?, spent(worst, times)?]);
+        }
+        Ok(Some(ScoredPlan { most, sites, risks, minutes }))
     }
 
     /// Which of `scored` has the smallest risks, over the asked ones, with k half or twice what was thought, among
@@ -126,6 +152,14 @@ impl Design {
         let near = scored.iter().filter(|scored| scored.fixed.is_some_and(|n| n <= NOT_TOO_MANY * fewest));
         let worst = near.filter_map(|scored| Some((scored.plan.as_ref()?.worst(asked)?, scored)));
         worst.min_by(|(a, _), (b, _)| a.total_cmp(b)).map(|(_, scored)| scored)
+    }
+
+    /// Which of `scored` takes the fewest minutes at the mean that takes it most sites, if times are known.
+    #[must_use]
+    pub fn quickest(scored: &[Scored]) -> Option<&Scored> {
+        let spent = |scored: &Scored| scored.plan.as_ref()?.minutes.map(|[.., worst]| worst);
+        let spent = scored.iter().filter_map(|scored| Some((spent(scored)?, scored)));
+        spent.min_by(|(a, _), (b, _)| a.total_cmp(b)).map(|(_, scored)| scored)
     }
 }
 
@@ -148,6 +182,8 @@ impl Serialize for Scored {
         map.serialize_entry("largest_expected_sites", &plan.map(|plan| plan.most.expected_sites))?;
         map.serialize_entry("expected_sites", &plan.map(|plan| plan.sites))?;
         map.serialize_entry("risks", &plan.and_then(|plan| plan.risks))?;
+        map.serialize_entry("minutes", &plan.and_then(|plan| plan.minutes))?;
+        map.serialize_entry("minutes_saved", &self.minutes_saved)?;
         map.end()
     }
 }

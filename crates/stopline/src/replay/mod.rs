@@ -19,10 +19,10 @@ pub use ended::{Ended, Random};
 pub use interval::Between;
 pub use left_out::{LeftOut, leave_one_out};
 
-use crate::compare::Timings;
 use crate::counts::{Counts, FieldWalk};
 use crate::error::{Code, Error};
 use crate::lines::{Call, Row, Verdict};
+use crate::minutes::Minutes;
 use crate::params::Level;
 use crate::plan::{Digest, Plan};
 use crate::score::{Site, Total};
@@ -42,7 +42,7 @@ pub struct Replaying {
     /// Level of the interval of a field's mean.
     pub level: Level,
     /// The user's own times.
-    pub timings: Option<Timings>,
+    pub timings: Option<Minutes>,
 }
 
 /// Most random orders of a walk.
@@ -166,8 +166,9 @@ fn one(plan: &Plan, walk: &FieldWalk, number: u64, how: &Replaying) -> Result<Op
     let interval = between(plan.asked(), sites, total, how.level)?;
     let walked = walked(plan, &steps, whole, interval);
     let saved = |at: u32| {
-        let counted: Total = steps.iter().skip(at as usize).sum();
-        how.timings.map(|times| times.minutes(f64::from(sites - at), counted as f64))
+        let most = score.counted_to().unwrap_or(u32::MAX);
+        let counted: f64 = walk.present().skip(at as usize).map(|count| f64::from(count.min(most))).sum();
+        how.timings.map(|times| times.of_walk(f64::from(sites - at), plan.asked().plants, counted))
     };
     let minutes_saved = walked.stopped_at.and_then(saved);
     let random = (how.orders > 0).then(|| random(plan, &steps, whole, number, how));

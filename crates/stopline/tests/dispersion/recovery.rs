@@ -8,7 +8,7 @@ use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, Gamma, Poisson, StandardNormal};
 use stopline::counts::{Counts, FieldWalk, Layout, Reading};
 use stopline::dispersion::{
-    Bound, Draws, Estimate, Frequencies, Minutes, SharedClumping, Why, common_k, k_of_stopped, needed, one_k, order,
+    Bound, Draws, Estimate, Frequencies, SharedClumping, Why, common_k, k_of_stopped, needed, one_k, order,
     plants_of_sites, spread,
 };
 use stopline::{Level, Lines, Quiet, Row, Verdict};
@@ -126,7 +126,7 @@ fn variances_of_plants_and_sites_are_found_again() {
     }
     let how = Reading { layout: Layout::Plants, ..Reading::default() };
     let counts = Counts::read(table.as_bytes(), &how).unwrap();
-    let minutes = Minutes::new(2.0, 0.25, 0.05).unwrap();
+    let minutes = Minutes::new(2.0).unwrap().with_plant(0.25).unwrap().with_enemy(0.05).unwrap();
     let got = plants_of_sites(&counts, Some(minutes), draws(1), &Quiet).unwrap().unwrap();
     // Standard errors: √(2·4/4000) and more for plants, √((9·16 − 16)/2000) = .25 and more for sites.
     assert!((got.between_plants - 2.0).abs() < 0.25 && (got.between_sites - 4.0).abs() < 0.9, "{got:?}");
