@@ -155,6 +155,39 @@ fn score(counted_to: Option<u32>, above: Option<u32>, units: u16) -> Result<Scor
     }
 }
 
+/// How counts vary, in Python's words.
+struct Varying<'a> {
+    k: Option<f64>,
+    k_interval: Option<(f64, f64)>,
+    k_sd_log: Option<f64>,
+    power_law: Option<(f64, f64)>,
+    proportion: Option<(f64, f64, f64)>,
+    fit: Option<&'a Fit>,
+}
+
+impl Varying<'_> {
+    /// The dispersion and the plants of a site; positive units need nothing said: thresholds are then shares.
+    fn dispersion(&self, positive: bool, plants: Option<u16>) -> Result<(Dispersion, Plants), Error> {
+        let Self { k, fit, power_law, proportion, .. } = *self;
+        let models = [k.is_some(), fit.is_some(), power_law.is_some(), proportion.is_some()];
+        if models.into_iter().filter(|given| *given).count() > 1 {
+            let what = "k, fit, power_law and proportion";
+            return Err(Error::about(stopline::Code::Combination, what, "one of them"));
+        }
+        let own = match (power_law, proportion) {
+            (Some((a, b)), _) => Dispersion::power_law(a, b)?,
+            (None, Some((a, b, scatter))) => Dispersion::proportion(a, b, scatter)?,
+            (None, None) if positive && k.is_none() && fit.is_none() => Dispersion::Binomial,
+            (None, None) => {
+                let (own, plants) = dispersion(k, fit, plants)?;
+                return Ok((uncertain(own, self.k_interval, self.k_sd_log)?, plants));
+            }
+        };
+        let plants = plants.map_or(Ok(Plants::ONE), Plants::new)?;
+        Ok((uncertain(own, self.k_interval, self.k_sd_log)?, plants))
+    }
+}
+
 /// What an optimal plan has least of.
 fn objective(
     means: Option<Vec<f64>>,
@@ -338,22 +371,8 @@ pub fn plan(
     let chosen = means.is_some();
     let asked = || -> Result<(Design, Method, Option<Share>, Objective), Error> {
         let score = score(counted_to, above, units)?;
-        let models = [k.is_some(), fit.is_some(), power_law.is_some(), proportion.is_some()];
-        let (dispersion, plants) = match (power_law, proportion) {
-            _ if models.into_iter().filter(|given| *given).count() > 1 => {
-                let what = "k, fit, power_law and proportion";
-                return Err(Error::about(stopline::Code::Combination, what, "one of them"));
-            }
-            (Some((a, b)), _) => (Dispersion::power_law(a, b)?, plants.map_or(Ok(Plants::ONE), Plants::new)?),
-            (None, Some((a, b, scatter))) => {
-                (Dispersion::proportion(a, b, scatter)?, plants.map_or(Ok(Plants::ONE), Plants::new)?)
-            }
-            (None, None) if above.is_some() && k.is_none() && fit.is_none() => {
-                (Dispersion::Binomial, plants.map_or(Ok(Plants::ONE), Plants::new)?)
-            }
-            (None, None) => dispersion(k, fit, plants)?,
-        };
-        let dispersion = uncertain(dispersion, k_interval, k_sd_log)?;
+        let varying = Varying { k, k_interval, k_sd_log, power_law, proportion, fit };
+        let (dispersion, plants) = varying.dispersion(above.is_some(), plants)?;
         let risks = risks(false_adequate, false_inadequate)?;
         let unit = Unit::parse(per)?.in_a_site(plants);
         let asking = Asking { inadequate, adequate, upper, critical, confidence, sides, se_over_mean, per };
@@ -410,11 +429,9 @@ impl Plan {
     ///     Sites and the totals in the columns of what is asked: inadequate at most, adequate at least; with ``upper``
     ///     inadequate at most, marginal from, marginal to, adequate at least; with ``se_over_mean`` enough at least.
     ///     The last row closes.
-    /// k : float, optional
-    ///     Clumping; ``inf`` for Poisson. Or:
-    /// share : int, optional
-    ///     Units per site that are positive or not; thresholds are then shares.
-    /// plants, inadequate, adequate, per, upper, critical, confidence, sides, se_over_mean, power_law
+    /// k, k_interval, k_sd_log, power_law, proportion, counted_to, above, units
+    ///     As in ``plan``: how counts vary and what is scored.
+    /// plants, inadequate, adequate, per, upper, critical, confidence, sides, se_over_mean
     ///     As in ``plan``; with thresholds the exact risks are computed.
     ///
     /// Raises
@@ -429,12 +446,11 @@ impl Plan {
     /// >>> [round(p, 4) for mean, call, p in plan.attained]
     /// [0.0835, 0.0921]
     #[staticmethod]
-    #[pyo3(signature = (lines, *, k=None, share=None, plants=1, inadequate=None, adequate=None, per="site", upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, power_law=None))]
+    #[pyo3(signature = (lines, *, k=None, plants=1, inadequate=None, adequate=None, per="site", upper=None, critical=None, confidence=0.9, sides="two", se_over_mean=None, k_interval=None, k_sd_log=None, power_law=None, proportion=None, counted_to=None, above=None, units=1))]
     fn given(
         py: Python<'_>,
         lines: Vec<Vec<Option<Total>>>,
         k: Option<f64>,
-        share: Option<u16>,
         plants: u16,
         inadequate: Option<f64>,
         adequate: Option<f64>,
@@ -444,21 +460,18 @@ impl Plan {
         confidence: f64,
         sides: &str,
         se_over_mean: Option<f64>,
+        k_interval: Option<(f64, f64)>,
+        k_sd_log: Option<f64>,
         power_law: Option<(f64, f64)>,
+        proportion: Option<(f64, f64, f64)>,
+        counted_to: Option<u32>,
+        above: Option<u32>,
+        units: u16,
     ) -> PyResult<Self> {
         let made = || -> Result<(Design, stopline::Lines), Error> {
-            let (score, dispersion, plants) = match (share, power_law, k) {
-                (Some(units), None, None) => (Score::positive(0, units)?, Dispersion::Binomial, Plants::new(plants)?),
-                (None, Some((a, b)), None) => (Score::Count, Dispersion::power_law(a, b)?, Plants::new(plants)?),
-                (None, None, k) => {
-                    let (dispersion, plants) = dispersion(k, None, Some(plants))?;
-                    (Score::Count, dispersion, plants)
-                }
-                _ => {
-                    let what = "k, share and power_law";
-                    return Err(Error::about(stopline::Code::Combination, what, "one of them"));
-                }
-            };
+            let score = score(counted_to, above, units)?;
+            let varying = Varying { k, k_interval, k_sd_log, power_law, proportion, fit: None };
+            let (dispersion, plants) = varying.dispersion(above.is_some(), Some(plants))?;
             let asking = Asking { inadequate, adequate, upper, critical, confidence, sides, se_over_mean, per };
             let aim = asking.aim(None, plants)?.unwrap_or(Aim::TwoCalls { thresholds: None, risks: None });
             let table = Table::of_columns(aim.columns(), &lines)?;
@@ -468,8 +481,13 @@ impl Plan {
         released(py, |watch| core::Plan::given(design, lines, watch)).map(|p| Self(Arc::new(p)))
     }
 
-    /// Plans to read beside this one: for a table the calibrated and the optimal plan of its exact risks, for an uncertain
-    /// k the plan if its middle value were known.
+    /// Plans to read beside this one, each with its own risks and sites; those that there are not are left out.
+    ///
+    /// For a table typed in, at the same checks: of two calls the calibrated and the optimal plan of its exact risks; with
+    /// ``upper`` the calibrated one; with ``critical`` the lines of the formula, and the calibrated and the optimal plan
+    /// that tell apart the two means at which the table errs as often as its confidence allows; with ``se_over_mean`` the
+    /// lines of the formula, and the tuned plan whose true precision is the table's own over the means at which its lines
+    /// lie. For an uncertain k the plan if its middle value were known.
     fn beside(&self, py: Python<'_>) -> PyResult<Vec<Self>> {
         let plans = released(py, |watch| self.0.beside(watch))?;
         Ok(plans.into_iter().map(|plan| Self(Arc::new(plan))).collect())

@@ -142,7 +142,6 @@ class Plan:
         lines: Sequence[_Line],
         *,
         k: float | None = None,
-        share: int | None = None,
         plants: int = 1,
         inadequate: float | None = None,
         adequate: float | None = None,
@@ -152,7 +151,13 @@ class Plan:
         confidence: float = 0.9,
         sides: str = "two",
         se_over_mean: float | None = None,
+        k_interval: tuple[float, float] | None = None,
+        k_sd_log: float | None = None,
         power_law: tuple[float, float] | None = None,
+        proportion: tuple[float, float, float] | None = None,
+        counted_to: int | None = None,
+        above: int | None = None,
+        units: int = 1,
     ) -> Plan: ...
     def beside(self) -> list[Plan]: ...
     def in_nine_of_ten(self) -> list[tuple[float, str, float]]: ...

@@ -25,6 +25,10 @@ Floats = npt.NDArray[np.float64]
 GROUPS = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"]
 
 
+def beside(plan: stopline.Plan) -> list[str]:
+    return [other.method for other in plan.beside()]
+
+
 def small() -> stopline.Plan:
     return stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
 
@@ -350,6 +354,23 @@ def test_plans_of_every_aim() -> None:
     assert len(plan.attained) == 6
     plan = stopline.Plan.given([(9, 144), (40, 0)], k=2.0, se_over_mean=0.25)
     assert plan.columns == ["sites", "enough_at_least"]
+    assert beside(plan) == ["nominal"]
+    plan = stopline.Plan.given([(1, 1, 3), (20, 6, 7)], above=1, k=1.2, inadequate=0.5, adequate=2.0)
+    assert plan.to_dict()["score"] == {"of": "positive", "above": 1, "units": 1}
+    plan = stopline.Plan.given([(5, 4, 18), (30, 40, 41)], counted_to=4, k=1.2, k_sd_log=0.3, inadequate=1.0, adequate=2.0)
+    assert beside(plan) == ["calibrated"] and plan.to_dict()["dispersion"]["model"] == "k_spread"
+    # Lines by formula typed in: what could have been instead.
+    asked = {"k": 1.2, "inadequate": 1.0, "adequate": 2.0, "upper": (4.0, 7.0)}
+    plan = stopline.Plan.given(stopline.plan(method="wald", max_sites=60, **asked).lines, **asked)  # type: ignore[arg-type]
+    assert beside(plan) == ["calibrated"] and len(plan.straight or []) == 4
+    asked = {"power_law": (3.05, 1.02), "critical": 1.0, "confidence": 0.85, "sides": "one"}
+    plan = stopline.Plan.given(stopline.plan(min_sites=15, max_sites=50, **asked).lines, **asked)  # type: ignore[arg-type]
+    assert beside(plan) == ["nominal", "calibrated"]
+    low, high = plan.beside()[1].thresholds or (0.0, 0.0)
+    curve = stopline.evaluate(plan, [low, high])
+    np.testing.assert_allclose([curve.adequate[0], curve.inadequate[1]], 0.15, rtol=1e-6)
+    lines = [(row[0], row[1]) for row in stopline.plan(k=2.0, se_over_mean=0.25, min_sites=10, max_sites=60).lines]
+    assert beside(stopline.Plan.given(lines, k=2.0, se_over_mean=0.25)) == ["nominal", "tuned"]
     counts = stopline.Counts.from_columns(field=["heron"] * 6, site=range(1, 7), counts=[0, 4, 1, 0, 2, 9])
     assert stopline.fit_capped(counts, 4)["fields"][0]["at_most"] == 2
     assert stopline.fit_proportion(counts)["why"]

@@ -43,5 +43,5 @@ def clumping(law: dict[str, Any]) -> dict[str, Any] | None:
     if law["kind"] == "poisson":
         return {"k": math.inf}
     if law["kind"] == "binomial":
-        return {"share": law["units"]}
+        return {"above": 0, "units": law["units"]}
     return None

@@ -75,6 +75,7 @@ pub fn report(plan: &Plan, how: &Report<'_>, watch: &dyn Watch) -> Result<String
     }
     if plan.asked().thresholds().is_none() {
         out += &truth(plan, watch)?;
+        out += beside(plan, watch)?.trim_start_matches('\n');
     }
     stated(plan).iter().for_each(|said| out += &wrapped("", said));
     out += &wrapped("", &clumped::of_plan(plan));

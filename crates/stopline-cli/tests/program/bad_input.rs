@@ -137,7 +137,7 @@ fn what_is_missing_or_does_not_fit() {
         ("plan --aim precision --k 1 --method tuned".into(), (2, "usage", "--over", Some("missing"), "two means")),
         (
             "plan --aim precision --k 1 --method tuned --over 3,1".into(),
-            (2, "combination", "lowest mean of a tuned plan", Some("3"), "less than the highest mean, 1"),
+            (2, "combination", "lowest mean of a range", Some("3"), "less than the highest mean, 1"),
         ),
         (
             "plan --aim precision --power-law 1,2.5".into(),

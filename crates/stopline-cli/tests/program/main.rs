@@ -10,6 +10,7 @@ mod outside_values;
 mod readme;
 mod run;
 mod studies;
+mod tables;
 mod walking;
 mod workbooks;
 mod writing;

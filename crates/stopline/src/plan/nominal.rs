@@ -108,17 +108,11 @@ impl Design {
 
 impl Design {
     /// The lines for the largest precision at most the asked one that truly keeps it over a range of means.
-    pub(super) fn tuned_precision(&self, [low, high]: [Mean; 2], watch: &dyn Watch) -> Result<Lines, Error> {
+    pub(super) fn tuned_precision(&self, over: [Mean; 2], watch: &dyn Watch) -> Result<Lines, Error> {
         let Aim::Precision { se_over_mean } = self.aim else {
             return Err(Error::new(Code::Combination, "aim of a tuned plan", self.aim.as_str(), "precision"));
         };
-        if low >= high {
-            let allowed = format!("less than the highest mean, {}", high.get());
-            return Err(Error::new(Code::Combination, "lowest mean of a tuned plan", low.get(), allowed));
-        }
-        let ratio = libm::log(high.get() / low.get()) / f64::from(MEANS - 1);
-        let means = (0..MEANS).map(|i| Mean::new((low.get() * libm::exp(ratio * f64::from(i))).min(high.get())));
-        let means = means.collect::<Result<Vec<_>, _>>()?;
+        let means = means_over(over)?;
         let asked = se_over_mean.get();
         let keeps = |share: f64| -> Result<Option<Lines>, Error> {
             let lines = self.precision(Level::new(asked * share)?)?;
@@ -148,6 +142,16 @@ impl Design {
         }
         Ok(lines)
     }
+}
+
+/// Means from the first to the second, evenly spaced in their logarithms.
+pub(super) fn means_over([low, high]: [Mean; 2]) -> Result<Vec<Mean>, Error> {
+    if low >= high {
+        let allowed = format!("less than the highest mean, {}", high.get());
+        return Err(Error::new(Code::Combination, "lowest mean of a range", low.get(), allowed));
+    }
+    let ratio = libm::log(high.get() / low.get()) / f64::from(MEANS - 1);
+    (0..MEANS).map(|i| Mean::new((low.get() * libm::exp(ratio * f64::from(i))).min(high.get()))).collect()
 }
 
 /// Means at which a tuned plan keeps its precision.
