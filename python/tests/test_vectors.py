@@ -69,6 +69,50 @@ def test_wald_lines() -> None:
     assert ran > 0
 
 
+def lines_of(case: dict[str, Any], columns: list[str]) -> list[tuple[int | None, ...]]:
+    """Rows of stops as the lines of a plan with these columns."""
+    found = []
+    for row in case["lines"]:
+        stops = {stop["call"]: stop for stop in row["stops"]}
+        ends = {
+            "inadequate_at_most": stops.get("inadequate", {}).get("to"),
+            "marginal_from": stops.get("marginal", {}).get("from"),
+            "marginal_to": stops.get("marginal", {}).get("to"),
+            "adequate_at_least": stops.get("adequate", {}).get("from"),
+        }
+        for at in range(row["at"], row.get("through", row["at"]) + 1):
+            found.append((at, *(ends[name] for name in columns[1:])))
+    return found
+
+
+KINDS = load("kinds")
+
+
+@pytest.mark.parametrize("case", KINDS["cases"], ids=lambda case: str(case["name"]))
+def test_calibrated_plans_of_another_search(case: dict[str, Any]) -> None:
+    (low, high, false_adequate, false_inadequate), *upper = case["pairs"]
+    asked = {"inadequate": low, "adequate": high, "upper": tuple(upper[0][:2]) if upper else None}
+    risks = {"false_adequate": false_adequate, "false_inadequate": false_inadequate}
+    if upper and upper[0][2:] != [false_adequate, false_inadequate]:
+        pytest.skip("in Python both pairs have the same risks")
+    checks = {name: case[name] for name in ("min_sites", "max_sites", "every")}
+    law: dict[str, Any] = {**(clumping(case["law"]) or {}), "counted_to": case["counted_to"]}
+    derived = stopline.plan(**law, **asked, **risks, **checks)
+    lines = lines_of(case, derived.columns)
+    # Sites are the same for all these cuts at the cap.
+    assert derived.lines[:-1] == lines[:-1]
+    last = [total for total in (derived.lines[-1][1], (derived.lines[-1][-1] or 0) - 1)][: 1 + len(upper)]
+    assert last in case["cuts"]
+    plan = stopline.Plan.given(lines, **law, **asked)
+    for got, want in zip(plan.attained, case["attained"], strict=True):
+        assert got[:2] == tuple(want[:2]) and got[2] == pytest.approx(want[2], abs=PROBABILITY)
+    columns = {name: [row[i] for row in case["rows"]] for i, name in enumerate(KINDS["columns"])}
+    curve = stopline.evaluate(plan, np.array(columns["mean"]))
+    for name in ("inadequate", "marginal", "adequate", "at_cap"):
+        np.testing.assert_allclose(getattr(curve, name), columns[name], rtol=0, atol=PROBABILITY, err_msg=name)
+    np.testing.assert_allclose(curve.expected_sites, columns["expected_sites"], rtol=SITES)
+
+
 def test_published_values() -> None:
     """Values and their sources stand in the file; those recalled from memory are marked there."""
     ran = 0

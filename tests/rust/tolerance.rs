@@ -30,3 +30,6 @@ pub const PMF: f64 = 1e-14;
 
 /// Slope and intercepts, relative: a quotient of two logarithms. Reached: 2e-16.
 pub const STRAIGHT: f64 = 1e-14;
+
+/// Largest expected sites, relative: the vector's mean is found by a golden section in doubles, where sites hardly change.
+pub const LARGEST_SITES: f64 = 1e-9;

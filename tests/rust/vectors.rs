@@ -2,6 +2,7 @@
 //! independent formulas. A suite that compared nothing fails.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, missing_docs)]
 
+mod derived;
 mod evaluate;
 mod exits;
 mod pmf;

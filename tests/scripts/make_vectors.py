@@ -13,6 +13,7 @@ import sys
 import mpmath
 from mpmath import mpf
 
+import kinds
 import plans
 import published
 from exact import CALLS, bounds, call_of, enumerate_walks, evaluate, even_mean, law, walk
@@ -200,12 +201,25 @@ def published_json():
     return f'{{"cases": {listed(case_texts, 2)}}}\n'
 
 
+def kinds_json():
+    case_texts = []
+    for head, lines, attained, at in kinds.cases():
+        rows = []
+        for mean, got in at:
+            rows.append(text([plain_or_zero({"mean": mean, **got}[c]) for c in COLUMNS]))
+        case_texts.append(
+            f'{text(head)[:-1]}, "lines": {stops_text(lines, 3)},\n   "attained": {text(attained)},\n   "rows": {listed(rows, 3)}}}'
+        )
+    return f'{{"columns": {text(COLUMNS)},\n "cases": {listed(case_texts, 2)}}}\n'
+
+
 FILES = {
     "evaluate.json": evaluate_json,
     "exits.json": exits_json,
     "pmf.json": pmf_json,
     "wald_lines.json": wald_lines_json,
     "published.json": published_json,
+    "kinds.json": kinds_json,
 }
 
 
