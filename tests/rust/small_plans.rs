@@ -79,6 +79,14 @@ pub fn plans() -> Vec<Plan> {
         derived(units(Dispersion::Binomial, two_calls(0.2, 0.7), 2), Method::Converging),
         derived(units(proportion, two_calls(0.5, 4.0), 1), Method::Calibrated),
         derived(units(constant, two_calls(0.5, 4.0), 1), Method::Curtailed),
+        derived(
+            Design { score: Score::positive(1, 1).unwrap(), ..units(spread, two_calls(0.5, 5.0), 1) },
+            Method::Calibrated,
+        ),
+        derived(
+            Design { score: Score::positive(0, 3).unwrap(), ..design(Dispersion::Binomial, precision, open, each(12)) },
+            Method::Nominal,
+        ),
         derived(capped(constant, 6), Method::Calibrated),
         derived(capped(constant, 3), Method::Curtailed),
         derived(capped(spread, 8), Method::Converging),

@@ -6,6 +6,7 @@ mod bad_input;
 mod commands;
 mod counts_files;
 mod fewer;
+mod outside_kinds;
 mod outside_values;
 mod readme;
 mod run;

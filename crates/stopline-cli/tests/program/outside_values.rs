@@ -6,13 +6,13 @@ use crate::run::Folder;
 use serde_json::Value;
 
 #[track_caller]
-fn near(value: &Value, expected: f64, within: f64) {
+pub fn near(value: &Value, expected: f64, within: f64) {
     let value = value.as_f64().unwrap();
     assert!((value - expected).abs() <= within, "{value} is not {expected} ± {within}");
 }
 
 /// The rows of an evaluation.
-fn evaluated(folder: &Folder, words: &str) -> Vec<Value> {
+pub fn evaluated(folder: &Folder, words: &str) -> Vec<Value> {
     folder.does(&format!("evaluate plan.json {words} --json")).json()["rows"].as_array().unwrap().clone()
 }
 
