@@ -122,6 +122,39 @@ fn ways_to_score_beside_each_other() {
     assert!(scored[2..].iter().filter(|s| s.fixed.unwrap() <= 2 * fewest).all(|s| worst(s) >= worst(best)));
 }
 
+/// The optimal plan of positive units whose thresholds are means is that of their shares, which rise with the mean: as many
+/// sites at its worst mean, and no more than the calibrated plan.
+#[test]
+fn optimal_positive_units_with_thresholds_as_means() {
+    let shares = |above: u32, m: f64| {
+        let mut p = (1.2_f64 / (1.2 + m)).powf(1.2);
+        (0..=above).fold(1.0, |rest, x| {
+            let now = rest - p;
+            p *= m / (1.2 + m) * (1.2 + f64::from(x)) / (f64::from(x) + 1.0);
+            now
+        })
+    };
+    for above in [0, 2] {
+        let score = Score::positive(above, 1).unwrap();
+        let plan = |law: Dispersion, [low, high]: [f64; 2], method| {
+            let checks = Checks::every(5, 60, 1).unwrap();
+            let asked = design(law, two_calls(low, high, 0.1), checks, Closing::Call);
+            Plan::design(Design { score: score.clone(), ..asked }, method, &Quiet).unwrap()
+        };
+        let [low, high] = [0.5, 2.0];
+        let of_means = plan(constant(1.2), [low, high], Method::Optimal);
+        let of_shares = plan(Dispersion::Binomial, [low, high].map(|m| shares(above, m)), Method::Optimal);
+        assert!(of_means.attained().iter().all(|row| row.p <= 0.1));
+        let [a, b] = [&of_means, &of_shares].map(|plan| plan.proof().unwrap());
+        assert!((a.value / b.value - 1.0).abs() < 2e-3 && a.bound <= a.value, "{a:?} {b:?}");
+        assert!(a.bound <= b.value * (1.0 + 1e-9) && b.bound <= a.value * (1.0 + 1e-9), "{a:?} {b:?}");
+        let calibrated = plan(constant(1.2), [low, high], Method::Calibrated);
+        let most = largest_expected_sites(calibrated.lines(), &score, &constant(1.2)).unwrap().expected_sites;
+        assert!(a.value <= most * (1.0 + 1e-9), "{a:?} {most}");
+        assert_eq!(Plan::from_json(&of_means.to_json().unwrap()).unwrap(), of_means);
+    }
+}
+
 /// Minutes of walks by the user's own times, against sums over the terms of the negative binomial.
 #[test]
 fn minutes_of_ways_to_score() {

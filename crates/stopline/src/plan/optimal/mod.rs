@@ -26,12 +26,12 @@ use self::backward::{Costs, Strip};
 use self::polish::CLOSE;
 use self::problem::{Problem, Solved, Start};
 use super::checks::Closing;
-use super::design::Asked;
+use super::design::{Asked, Design};
 use crate::error::{Code, Error};
 use crate::evaluate::{InstructionSet, evaluate_lines, pooled_calls};
-use crate::law::Law;
 use crate::lines::{Call, Lines};
 use crate::params::{Mean, Share};
+use crate::score::Score;
 use crate::watch::Watch;
 
 /// What an optimal plan has least of.
@@ -86,6 +86,15 @@ impl Best {
 }
 
 impl Asked<'_> {
+    /// A mean between the thresholds to begin with: that of Wald's slope, where the total is on the scale of the means.
+    fn middle_mean(&self) -> Result<Mean, Error> {
+        let Design { score, dispersion, .. } = self.design;
+        if *score == Score::Count || dispersion.of_shares() {
+            return Mean::new(self.wald()?.slope / score.units());
+        }
+        Mean::new(libm::sqrt(self.thresholds.inadequate().get() * self.thresholds.adequate().get()))
+    }
+
     /// The lines and the proof of an optimal plan; `None` where no plan keeps the risks at these checks.
     pub fn optimal(
         &self,
@@ -113,7 +122,7 @@ impl Asked<'_> {
         };
         // P(undecided) is to be kept at the plan's own even mean, which is known only afterwards: the means
         // are moved there, and what is asked at the last of them is made a little less.
-        let mut even = Mean::new(self.wald()?.slope / units(&self.nominal()?[0]))?;
+        let mut even = self.middle_mean()?;
         let mut asked = at_most.get();
         for _ in 0..EVEN_MEANS {
             let problem = Problem::new(self, set, sites, Some((at_most, even)))?;
@@ -185,7 +194,7 @@ impl Asked<'_> {
     /// The plan whose largest expected sites over all means are least: the mean at which the best mixture of
     /// plans takes most is added to those that count, until it is one of them.
     fn largest(&self, problem: &Problem<'_>, bounds: &[f64], watch: &dyn Watch) -> Result<Option<Best>, Error> {
-        let (mut means, mut start) = (vec![Mean::new(problem.middle.mean() / units(&problem.middle))?], None);
+        let (mut means, mut start) = (vec![self.middle_mean()?], None);
         let mut turn = 0;
         let solved = loop {
             turn += 1;
@@ -257,9 +266,4 @@ impl Asked<'_> {
         };
         Ok((problem.bound(&means, weights, multipliers)?, value))
     }
-}
-
-/// Means of a share count per site: `units` of them.
-fn units(law: &Law) -> f64 {
-    if let Law::Binomial { units, .. } = law { f64::from(*units) } else { 1.0 }
 }

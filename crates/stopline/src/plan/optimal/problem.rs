@@ -353,7 +353,8 @@ impl<'a> Problem<'a> {
     /// The mean with the largest expected sites of a mixture of plans, and how many: on a grid that goes
     /// well beyond the thresholds, then by parabolas.
     pub fn largest_sites(&self, mixture: &[(&Strip, f64)]) -> Result<(Mean, f64), Error> {
-        let shares = matches!(self.middle, Law::Binomial { .. });
+        let Design { score, dispersion, .. } = self.asked.design;
+        let shares = dispersion.of_shares();
         let to = |m: f64| if shares { libm::log(m / (1.0 - m)) } else { libm::log(m) };
         let from = |x: f64| Mean::new(if shares { 1.0 / (1.0 + libm::exp(-x)) } else { libm::exp(x) });
         let (low, high) = (self.asked.thresholds.inadequate().get(), self.asked.thresholds.adequate().get());
@@ -371,6 +372,8 @@ impl<'a> Problem<'a> {
         };
         let mut xs: Vec<f64> = (-12..=16).map(|i| low + 0.25 * f64::from(i) * span).collect();
         xs.insert(0, xs[0] - 7.0); // almost none
+        // A unit is all but surely positive at high means.
+        xs.retain(|&x| from(x).is_ok_and(|mean| dispersion.laws(score, mean).is_ok()));
         let (mut top, mut most) = (xs[0], 0.0);
         let mut keep = |xs: &[f64], found: &[f64]| {
             for (&x, &sites) in xs.iter().zip(found) {
