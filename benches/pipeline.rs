@@ -12,7 +12,7 @@ use stopline::compare::{Ground, USUAL_SITES, Way, compare, means_around};
 use stopline::counts::{Counts, Reading};
 use stopline::decide::CheckOfK;
 use stopline::dispersion::{Frequencies, fit_counts};
-use stopline::estimate::estimates;
+use stopline::estimate::{Order, estimates};
 use stopline::evaluate::{Evaluator, InstructionSet, calls_of_laws, clustered_lines, curve_of_laws};
 use stopline::law::{Law, Laws};
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Objective, Pair, Plan, Sides};
@@ -277,13 +277,16 @@ fn check_of_k(c: &mut Criterion) {
 /// Estimate and interval of every stop with a plain mean up to four times the adequate threshold.
 fn estimates_of_all(c: &mut Criterion) {
     let plan = CASES[0].wald();
-    let (up_to, level) = (Mean::new(8.0).unwrap(), Level::NINE_TENTHS);
-    let table = || {
+    let up_to = Mean::new(8.0).unwrap();
+    let table = |order| {
         let lines = black_box(plan.lines());
-        estimates(lines, &Score::Count, &plan.asked().dispersion, up_to, level, &Quiet).unwrap().len()
+        let intervals = (Level::NINE_TENTHS, order);
+        estimates(lines, &Score::Count, &plan.asked().dispersion, up_to, intervals, &Quiet).unwrap().len()
     };
     let mut group = group(c, "estimates-A");
-    group.sample_size(10).bench_function("best", |b| b.iter(table));
+    group.sample_size(10);
+    group.bench_function("best", |b| b.iter(|| table(Order::PlainMean)));
+    group.bench_function("by stage", |b| b.iter(|| table(Order::Stage)));
 }
 
 /// A plan beside five fixed numbers of sites: everything that a comparison tells.

@@ -7,7 +7,7 @@ use crate::simulate::{RunText, clustered};
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
-use stopline::estimate::{AfterStop, Behaviour};
+use stopline::estimate::{AfterStop, Behaviour, Order};
 use stopline::evaluate::{self as core, CurveRow, Evaluation};
 use stopline::{Code, Dispersion, Error, K, Level, Mean};
 
@@ -51,6 +51,8 @@ pub struct Curve {
 ///     Also tell how estimates of the mean after stopping behave.
 /// level : float, optional
 ///     Level of their intervals.
+/// order : str, optional
+///     How stops are put in order for them: by ``plain_mean``, or by ``stage``.
 /// progress : callable or tqdm bar, optional
 ///     Told of the work: called with the steps done and all steps, or moved along.
 ///
@@ -70,7 +72,7 @@ pub struct Curve {
 /// >>> stopline.evaluate(plan, [1.5, 2.12, 3.0]).expected_sites.round(3)
 /// array([ 9.882, 11.792,  8.255])
 #[pyfunction]
-#[pyo3(signature = (plan, means, *, k=None, shared=None, run=None, estimates=false, level=0.9, progress=None))]
+#[pyo3(signature = (plan, means, *, k=None, shared=None, run=None, estimates=false, level=0.9, order="plain_mean", progress=None))]
 pub fn evaluate(
     py: Python<'_>,
     plan: &Bound<'_, Plan>,
@@ -80,17 +82,18 @@ pub fn evaluate(
     run: Option<Bound<'_, PyAny>>,
     estimates: bool,
     level: f64,
+    order: &str,
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Curve> {
     let asked = means_of(py, &means)?;
     // A copy: the caller may write to theirs.
     let means = PyArray1::from_iter(py, asked.iter().map(|m| m.get()));
-    let recipe = recipe!(py, "evaluate", plan, means, k, shared, run, estimates, level);
+    let recipe = recipe!(py, "evaluate", plan, means, k, shared, run, estimates, level, order);
     let run: Option<RunText> = run.map(|run| run.extract()).transpose()?;
     let (plan, means) = (plan.get(), asked);
     let under = under(plan, k).map_err(|e| one(py, e))?;
     let alike = clustered(under, shared, run).map_err(|e| one(py, e))?;
-    let level = Level::new(level).map_err(|e| one(py, e))?;
+    let intervals = intervals(py, level, order)?;
     if estimates && alike.is_some() {
         let error = Error::new(Code::Combination, "estimates", "with shared", "sites that are independent");
         return Err(one(py, error));
@@ -100,7 +103,7 @@ pub fn evaluate(
             return core::evaluate_clustered(&plan.0, alike, &means, watch);
         }
         let found = core::evaluate(&plan.0, &under, &means, watch)?;
-        if estimates { found.with_behaviour(&plan.0, level, watch) } else { Ok(found) }
+        if estimates { found.with_behaviour(&plan.0, intervals, watch) } else { Ok(found) }
     })?;
     Ok(Curve { evaluation, recipe })
 }
@@ -114,6 +117,9 @@ pub fn evaluate(
 ///     Stops with a larger plain mean are left off.
 /// level : float, optional
 ///     Intervals hold the true mean at least so often.
+/// order : str, optional
+///     How stops are put in order for the intervals: by ``plain_mean``, or by ``stage`` (stops at a lower line first, the
+///     earlier the lower, and mirrored at an upper line).
 ///
 /// Returns
 /// -------
@@ -134,13 +140,19 @@ pub fn evaluate(
 /// >>> told["mean"][(told["sites"] == 1) & (told["total"] == 9)].round(6)  # a single site: its count
 /// array([9.])
 #[pyfunction]
-#[pyo3(signature = (plan, up_to, *, level=0.9))]
-pub fn estimates<'py>(py: Python<'py>, plan: &Plan, up_to: f64, level: f64) -> PyResult<Bound<'py, PyDict>> {
+#[pyo3(signature = (plan, up_to, *, level=0.9, order="plain_mean"))]
+pub fn estimates<'py>(
+    py: Python<'py>,
+    plan: &Plan,
+    up_to: f64,
+    level: f64,
+    order: &str,
+) -> PyResult<Bound<'py, PyDict>> {
     let up_to = Mean::new(up_to).map_err(|e| one(py, e))?;
-    let level = Level::new(level).map_err(|e| one(py, e))?;
+    let intervals = intervals(py, level, order)?;
     let design = plan.0.asked();
     let stops = released(py, |watch| {
-        stopline::estimate::estimates(plan.0.lines(), &design.score, &design.dispersion, up_to, level, watch)
+        stopline::estimate::estimates(plan.0.lines(), &design.score, &design.dispersion, up_to, intervals, watch)
     })?;
     let told = PyDict::new(py);
     let number = |of: fn(&AfterStop) -> Option<f64>| {
@@ -154,6 +166,12 @@ pub fn estimates<'py>(py: Python<'py>, plan: &Plan, up_to: f64, level: f64) -> P
     told.set_item("high", number(|told| told.high))?;
     told.set_item("plain_mean", number(|told| told.plain))?;
     Ok(told)
+}
+
+/// The level of intervals, and how stops are put in order for them.
+pub fn intervals(py: Python<'_>, level: f64, order: &str) -> PyResult<(Level, Order)> {
+    let checked = Level::new(level).and_then(|level| Ok((level, Order::parse(order)?)));
+    checked.map_err(|e| one(py, e))
 }
 
 /// Checked means.

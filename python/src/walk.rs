@@ -1,6 +1,7 @@
 //! Decisions, from all counts at once or one site at a time.
 
 use crate::errors::{one, plain};
+use crate::evaluate::intervals;
 use crate::plan::Plan;
 use pyo3::prelude::*;
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
@@ -143,6 +144,13 @@ impl Decision {
     fn interval(&self) -> Option<(f64, Option<f64>)> {
         let estimate = self.whole().estimate;
         estimate.low.map(|low| (low, estimate.high))
+    }
+    /// The interval of another level, or with stops put in order by ``plain_mean`` or by ``stage``.
+    #[pyo3(signature = (*, level=0.9, order="plain_mean"))]
+    fn interval_at(&self, py: Python<'_>, level: f64, order: &str) -> PyResult<Option<(f64, Option<f64>)>> {
+        let (level, order) = intervals(py, level, order)?;
+        let estimate = self.walk.estimate_at(level, order);
+        Ok(estimate.low.map(|low| (low, estimate.high)))
     }
     #[getter]
     fn any_time<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {

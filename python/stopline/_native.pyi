@@ -419,6 +419,9 @@ class Decision:
     def plain_mean(self) -> float | None: ...
     @property
     def interval(self) -> tuple[float, float | None] | None: ...
+    def interval_at(
+        self, *, level: float = 0.9, order: Literal["plain_mean", "stage"] = "plain_mean"
+    ) -> tuple[float, float | None] | None: ...
     @property
     def any_time(self) -> dict[str, Any] | None: ...
     @property
@@ -538,9 +541,12 @@ def evaluate(
     run: int | Literal["whole_walk"] | None = None,
     estimates: bool = False,
     level: float = 0.9,
+    order: Literal["plain_mean", "stage"] = "plain_mean",
     progress: _Progress | None = None,
 ) -> Curve: ...
-def estimates(plan: Plan, up_to: float, *, level: float = 0.9) -> dict[str, Any]: ...
+def estimates(
+    plan: Plan, up_to: float, *, level: float = 0.9, order: Literal["plain_mean", "stage"] = "plain_mean"
+) -> dict[str, Any]: ...
 def simulate(
     plan: Plan,
     means: npt.ArrayLike,

@@ -400,6 +400,15 @@ def test_the_mean_after_a_stop() -> None:
     assert told["mean"][row][0] == pytest.approx(decision.mean, rel=1e-7)
     assert told["low"][row][0] == pytest.approx(decision.interval[0], rel=1e-7)
     assert stopline.decide(plan, [2]).interval is None
+    staged = stopline.estimates(plan, up_to=7.0, order="stage")
+    low, high = decision.interval_at(order="stage") or (None, None)
+    # A stop at the second site is nearly the highest by stage: its interval lies higher than by plain mean.
+    assert low == pytest.approx(staged["low"][row][0], rel=1e-7) and low > decision.interval[0]
+    assert high == pytest.approx(staged["high"][row][0], rel=1e-7)
+    by_stage = stopline.evaluate(plan, [0.75, 1.5, 3.0], estimates=True, order="stage").estimates
+    assert by_stage is not None and (by_stage["covers"] >= 0.9).all()
+    with pytest.raises(stopline.StoplineError, match="plain_mean, stage"):
+        stopline.estimates(plan, up_to=7.0, order="mean")  # type: ignore[arg-type]
 
 
 def test_evidence_at_any_time_and_what_is_to_come() -> None:

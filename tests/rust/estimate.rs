@@ -3,7 +3,6 @@
 
 use std::collections::HashMap;
 use stopline::estimate::{Order, after_stop, behaviour, estimates};
-use stopline::evaluate::exits;
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Pair, Plan, Sides, Table};
 use stopline::{Code, Dispersion, K, Level, Lines, Mean, Plants, Quiet, Risk, Risks, Score, Thresholds};
 
@@ -61,7 +60,7 @@ fn stops_of_a_known_plan() {
 fn the_plain_mean_of_a_known_plan_is_biased() {
     let means = [0.75, 1.5, 2.12, 3.0].map(mean);
     let k = constant(2.0);
-    let found = behaviour(&good(), &Score::Count, (&k, &k), &means, level(), &Quiet).unwrap();
+    let found = behaviour(&good(), &Score::Count, (&k, &k), &means, (level(), Order::PlainMean), &Quiet).unwrap();
     for (row, want) in found.iter().zip([-0.13, -0.049, 0.14, 0.28]) {
         assert!(row.plain_covers.is_some_and(|p| (0.746..0.8995).contains(&p)), "{row:?}");
         assert!((row.plain_bias.unwrap() - want).abs() < 0.0051, "{row:?}");
@@ -133,10 +132,10 @@ fn log_spaced(from: f64, to: f64, count: u32) -> Vec<Mean> {
     (0..count).map(|i| mean(from * (to / from).powf(f64::from(i) / f64::from(count - 1)))).collect()
 }
 
-fn covered(name: &str, (lines, score, under): (&Lines, &Score, &Dispersion), means: &[Mean]) {
-    for row in behaviour(lines, score, (under, under), means, level(), &Quiet).unwrap() {
+fn covered(name: &str, (lines, score, under): (&Lines, &Score, &Dispersion), order: Order, means: &[Mean]) {
+    for row in behaviour(lines, score, (under, under), means, (level(), order), &Quiet).unwrap() {
         let tails = row.above <= 0.05 + 1e-9 && row.below <= 0.05 + 1e-9;
-        assert!(tails && row.covers >= 0.9 - 1e-9, "{name}: {row:?}");
+        assert!(tails && row.covers >= 0.9 - 1e-9, "{name}, {order:?}: {row:?}");
         if exact(name) {
             assert!(row.bias.unwrap().abs() * row.mean < 1e-9, "{name}: {row:?}");
         }
@@ -157,11 +156,16 @@ fn means(score: &Score, under: &Dispersion, count: u32) -> Vec<Mean> {
 #[test]
 fn coverage_on_plans_of_every_kind() {
     for (name, lines, score, under) in kinds() {
-        match name {
-            "k_spread" | "k_interval" => covered(name, (&lines, &score, &under), &log_spaced(0.1, 3.0, 8)),
-            "precision" | "power_law" => covered(name, (&lines, &score, &under), &log_spaced(0.1, 6.0, 20)),
-            _ => covered(name, (&lines, &score, &under), &means(&score, &under, if exact(name) { 200 } else { 20 })),
-        }
+        let of = (&lines, &score, &under);
+        let (means, by_stage) = match name {
+            "k_spread" | "k_interval" => (log_spaced(0.1, 3.0, 8), 4),
+            "precision" | "power_law" => (log_spaced(0.1, 6.0, 20), 5),
+            _ => (means(&score, &under, if exact(name) { 200 } else { 20 }), 20),
+        };
+        covered(name, of, Order::PlainMean, &means);
+        let fewer: Vec<Mean> =
+            means.iter().copied().step_by(means.len() / by_stage).filter(|m| m.get() < 6.0).collect();
+        covered(name, of, Order::Stage, &fewer);
     }
 }
 
@@ -169,7 +173,10 @@ fn coverage_on_plans_of_every_kind() {
 #[ignore = "long"]
 fn coverage_up_to_high_means() {
     for (name, lines, score, under) in kinds() {
-        covered(name, (&lines, &score, &under), &means(&score, &under, if exact(name) { 200 } else { 20 }));
+        for order in [Order::PlainMean, Order::Stage] {
+            let means = means(&score, &under, if exact(name) { 200 } else { 20 });
+            covered(name, (&lines, &score, &under), order, &means);
+        }
     }
 }
 
@@ -177,49 +184,76 @@ fn coverage_up_to_high_means() {
 #[test]
 fn the_table_agrees_with_each_stop() {
     for (name, lines, score, under) in kinds() {
-        let top = if under.of_shares() { 1.0 - 1e-9 } else { 3.0 };
-        let table = estimates(&lines, &score, &under, mean(top), level(), &Quiet).unwrap();
-        assert!(table.len() > 20, "{name}");
-        for stop in table.iter().step_by(table.len() / 7) {
-            let alone = after_stop(&lines, &score, &under, (stop.at, stop.total), level(), Order::PlainMean).unwrap();
-            let close = |a: Option<f64>, b: Option<f64>| match (a, b) {
-                (Some(a), Some(b)) => (a - b).abs() <= 1e-7 * b.abs(),
-                (a, b) => a == b,
-            };
-            let same = close(stop.told.mean, alone.mean) && close(Some(stop.told.low), Some(alone.low));
-            assert!(same && close(stop.told.high, alone.high), "{name}: {stop:?} {alone:?}");
+        for order in [Order::PlainMean, Order::Stage] {
+            let top = if under.of_shares() { 1.0 - 1e-9 } else { 3.0 };
+            let table = estimates(&lines, &score, &under, mean(top), (level(), order), &Quiet).unwrap();
+            assert!(table.len() > 20, "{name}");
+            for stop in table.iter().step_by(table.len() / 7) {
+                let alone = after_stop(&lines, &score, &under, (stop.at, stop.total), level(), order).unwrap();
+                let close = |a: Option<f64>, b: Option<f64>| match (a, b) {
+                    (Some(a), Some(b)) => (a - b).abs() <= 1e-7 * b.abs(),
+                    (a, b) => a == b,
+                };
+                let same = close(stop.told.mean, alone.mean) && close(Some(stop.told.low), Some(alone.low));
+                assert!(same && close(stop.told.high, alone.high), "{name}, {order:?}: {stop:?} {alone:?}");
+            }
         }
     }
 }
 
-/// By stage: exact coverage, the probabilities of stops from another recursion.
-#[test]
-fn coverage_by_stage() {
-    for (name, lines, score, under) in kinds() {
-        if !["groups", "curtailed", "two_stage", "poisson", "shares", "three_calls"].contains(&name) {
+/// P(each stop) of a small plan by every path, one by one, at k 2; a count of 200 stands for all larger ones.
+fn over_all_paths(m: f64) -> HashMap<(u32, i64), f64> {
+    let (k, most) = (2.0, 200_u32);
+    let mut p = vec![(k / (k + m)).powf(k)];
+    (1..most).map(f64::from).for_each(|x| p.push(p[p.len() - 1] * (k + x - 1.0) / x * m / (k + m)));
+    p.push(1.0 - p.iter().sum::<f64>());
+    let most = i64::from(most);
+    let mut found = HashMap::new();
+    let mut add = |stop, p: f64| *found.entry(stop).or_insert(0.0) += p;
+    let p = |x: i64| p[usize::try_from(x).unwrap()];
+    for a in 0..=most {
+        if a >= 4 {
+            add((1, a), p(a));
             continue;
         }
-        let at = if under.of_shares() { [0.1, 0.3, 0.5] } else { [0.6, 1.7, 2.6] };
-        let mut known: HashMap<(u32, i64), [f64; 2]> = HashMap::new();
-        for m in at {
-            let law = under.laws(&score, mean(m)).unwrap().nodes.remove(0).1;
-            let (mut covers, mut above, mut all) = (0.0, 0.0, 0.0);
-            for exit in exits(&lines, &law, 1e-9).unwrap().list.into_iter().filter(|e| e.p > 1e-6) {
-                let [low, high] = *known.entry((exit.at, exit.total)).or_insert_with(|| {
-                    let stop = (exit.at, exit.total);
-                    let told = after_stop(&lines, &score, &under, stop, level(), Order::Stage).unwrap();
-                    [told.low, told.high.unwrap_or(f64::INFINITY)]
-                });
-                all += exit.p;
-                covers += if low <= m && m <= high { exit.p } else { 0.0 };
-                above += if low > m { exit.p } else { 0.0 };
+        for b in 0..=most {
+            if a + b <= 1 || a + b >= 6 {
+                add((2, a + b), p(a) * p(b));
+                continue;
             }
-            let below = all - covers - above;
-            assert!(
-                all > 0.999 && covers >= 0.899 && above <= 0.05 && below <= 0.05,
-                "{name} {m}: {covers} {above} {below}"
-            );
+            for c in 0..=most {
+                (0..=most).for_each(|d| add((4, a + b + c + d), p(a) * p(b) * p(c) * p(d)));
+            }
         }
+    }
+    found
+}
+
+/// By stage: at the upper limit this stop and all before it in the order have probability .05, at the lower limit those
+/// before it .95; the order written out for this plan.
+#[test]
+fn limits_by_stage_equal_those_over_all_paths() {
+    let rows = [(1, None, Some(4)), (2, Some(1), Some(6)), (4, Some(5), Some(6))];
+    let lines = Table::of(&rows).unwrap().lines;
+    let rank = |(at, total): (u32, i64)| match at {
+        2 if total <= 1 => (0, total),
+        4 => (1, total),
+        2 => (2, total),
+        _ => (3, total),
+    };
+    let told = estimates(&lines, &Score::Count, &constant(2.0), mean(8.0), (level(), Order::Stage), &Quiet).unwrap();
+    let stops = [(2, 0), (2, 1), (4, 3), (4, 6), (4, 11), (2, 6), (2, 8), (2, 13), (1, 4), (1, 7)];
+    for here in stops {
+        let found = told.iter().find(|stop| (stop.at, stop.total) == here).unwrap().told;
+        let before = |m: f64, counted: bool| -> f64 {
+            let paths = over_all_paths(m);
+            let rank_here = rank(here);
+            paths.iter().filter(|(s, _)| rank(**s) < rank_here || counted && **s == here).map(|(_, p)| p).sum()
+        };
+        let at_high = before(found.high.unwrap(), true);
+        assert!((at_high - 0.05).abs() < 1e-7, "{here:?}: {found:?} {at_high}");
+        let at_low = if found.low > 0.0 { before(found.low, false) } else { 0.95 };
+        assert!((at_low - 0.95).abs() < 1e-7 && (found.low > 0.0) == (here != (2, 0)), "{here:?}: {found:?} {at_low}");
     }
 }
 

@@ -523,6 +523,9 @@ pub struct Evaluate {
     /// Level of those intervals
     #[arg(long, value_name = "LEVEL", default_value = "0.9")]
     pub level: String,
+    /// How stops are put in order for them
+    #[arg(long, value_name = "ORDER", default_value = "plain_mean", value_parser = ["plain_mean", "stage"])]
+    pub order: String,
     #[command(flatten)]
     pub simulation: SimulationArguments,
     #[command(flatten)]

@@ -6,7 +6,7 @@ use crate::simulated::{self, Simulation, clustered};
 use crate::words::{figures, wrapped};
 use crate::{arguments, clumped, input, resample, sensitivity, values};
 use serde::Serialize;
-use stopline::estimate::{AfterStop, Behaviour, EstimatedStop};
+use stopline::estimate::{AfterStop, Behaviour, EstimatedStop, Order};
 use stopline::evaluate::{CurveRow, Evaluation, evaluate, evaluate_clustered, sensitivity};
 use stopline::{Call, Code, Dispersion, Error, Watch};
 
@@ -57,7 +57,7 @@ pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<
         let evaluations = under.iter().map(simulated).collect::<Result<Vec<_>, _>>()?;
         return Ok(answer(evaluations, json, simulated::text));
     }
-    let level = values::level("--level", &args.level)?;
+    let intervals = (values::level("--level", &args.level)?, Order::parse(&args.order)?);
     let up_to = args.stops.as_deref().map(|text| values::mean("--stops", text)).transpose()?;
     let exact = |&under: &Dispersion| {
         if let Some(shared) = shared {
@@ -65,10 +65,10 @@ pub fn run(args: &arguments::Evaluate, json: bool, watch: &dyn Watch) -> Result<
         }
         let mut found = evaluate(&plan, &under, &means, watch)?;
         if args.estimates {
-            found = found.with_behaviour(&plan, level, watch)?;
+            found = found.with_behaviour(&plan, intervals, watch)?;
         }
         match up_to {
-            Some(up_to) => found.with_stops(&plan, up_to, level, watch),
+            Some(up_to) => found.with_stops(&plan, up_to, intervals, watch),
             None => Ok(found),
         }
     };
@@ -136,6 +136,17 @@ pub fn text(evaluation: &Evaluation) -> String {
     }
     if let Some(stops) = &evaluation.stops {
         text += &told(stops);
+    }
+    if let Some((level, order)) = evaluation.intervals {
+        let by = match order {
+            Order::PlainMean => "total over sites",
+            Order::Stage => "stage",
+        };
+        let said = format!(
+            "Intervals hold the true mean at least {:.0} times in 100; stops in order by {by}.",
+            100.0 * level.get()
+        );
+        text += &format!("\n{}", wrapped("", &said));
     }
     if let Some(mean) = evaluation.curve.even_mean {
         text += &format!("\nBoth calls are equally likely at mean {}.\n", figures(mean));

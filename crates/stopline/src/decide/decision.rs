@@ -132,6 +132,15 @@ impl Walk {
     }
 }
 
+impl Walk {
+    /// The estimate alone, with the interval asked for; the plain mean where no better one can be had.
+    #[must_use]
+    pub fn estimate_at(&self, level: Level, order: Order) -> Estimate {
+        let state = self.state();
+        estimate(self.plan(), &state, level, order).unwrap_or_else(|_| plain(self.plan(), &state))
+    }
+}
+
 /// The check of k; an alarm, and why there is no check, are told among the cautions.
 fn check_of_k(plan: &Plan, steps: &[Total], state: &State, cautions: &mut Vec<Caution>) -> Option<Look> {
     if state.sites < super::FIRST_LOOK {

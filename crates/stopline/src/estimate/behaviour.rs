@@ -1,6 +1,7 @@
 //! How estimates behave over all ways to stop, exactly: bias of the plain mean and of the unbiased one, and
 //! how often intervals hold the true mean.
 
+use super::Order;
 use super::table::{EstimatedStop, table};
 use crate::dispersion::Dispersion;
 use crate::error::Error;
@@ -40,7 +41,7 @@ pub struct Behaviour {
     pub below: f64,
 }
 
-/// How the estimates and intervals (of `level`, by plain mean) that take `assumed` to be true behave where
+/// How the estimates and intervals (of `level`, stops in this order) that take `assumed` to be true behave where
 /// `truth` is, at each mean.
 ///
 /// # Errors
@@ -50,7 +51,7 @@ pub fn behaviour(
     score: &Score,
     (assumed, truth): (&Dispersion, &Dispersion),
     means: &[Mean],
-    level: Level,
+    (level, order): (Level, Order),
     watch: &dyn Watch,
 ) -> Result<Vec<Behaviour>, Error> {
     let mut ways: Vec<Vec<Way>> = Vec::new();
@@ -64,7 +65,7 @@ pub fn behaviour(
     }
     let plain = |&((at, total), _): &Way| total as f64 / f64::from(at);
     let top = ways.iter().flatten().map(plain).fold(0.0, f64::max);
-    let told = table(lines, score, assumed, top, level, 0.0, watch)?;
+    let told = table(lines, score, assumed, top, (level, order), 0.0, watch)?;
     means.iter().zip(&ways).map(|(&mean, own)| Ok(one(&told, score, assumed, mean.get(), own, level))).collect()
 }
 

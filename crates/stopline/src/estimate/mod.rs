@@ -17,6 +17,7 @@ mod any_time;
 mod behaviour;
 mod places;
 mod scale;
+mod stops;
 mod table;
 mod tails;
 

@@ -1,16 +1,17 @@
 //! Estimates and intervals of every stop of a plan at once.
 //!
-//! With stops ordered by T/n, one pass over a grid of means, fine against how sharply any probability can
-//! change (an eighth of a standard error of ln mean at the cap), gives P(that T/n or less) for all of them; where it
+//! One pass over a grid of means, fine against how sharply any probability can change (an eighth of a standard
+//! error of ln mean at the cap), gives P(this stop or one before it in the order) for all of them; where it
 //! crosses a level, a polynomial through eight neighbouring means is solved. Error of a limit: below 1e-7 of itself.
 
-use super::AfterStop;
-use super::places::{Kin, Places, Wanted, no_family};
+use super::places::{Kin, Places, Side, Wanted, no_family};
 use super::scale::{ENDS, Scale};
+use super::stops::{Stop, Stops, Sums};
+use super::{AfterStop, Order};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
 use crate::law::{Law, Pool};
-use crate::lines::{Call, Lines, Verdict};
+use crate::lines::{Call, Lines, Row, Verdict};
 use crate::params::{Level, Mean};
 use crate::root::root;
 use crate::score::{Score, Total};
@@ -43,8 +44,7 @@ pub struct EstimatedStop {
 }
 
 /// What every stop with a plain mean of at most `up_to` tells, in order of sites and total; stops
-/// that happen less than once in a million walks at every mean are left off. Intervals are by
-/// [`super::Order::PlainMean`].
+/// that happen less than once in a million walks at every mean are left off.
 ///
 /// # Errors
 /// `combination` where score and dispersion do not fit; `too_much_work`, `interrupted`.
@@ -53,12 +53,12 @@ pub fn estimates(
     score: &Score,
     under: &Dispersion,
     up_to: Mean,
-    level: Level,
+    (level, order): (Level, Order),
     watch: &dyn Watch,
 ) -> Result<Vec<EstimatedStop>, Error> {
     let laws = under.laws(score, up_to)?;
     let top = laws.nodes.iter().map(|(_, law)| law.mean()).fold(0.0, f64::max);
-    table(lines, score, under, top, level, LISTED, watch)
+    table(lines, score, under, top, (level, order), LISTED, watch)
 }
 
 /// The same for every plain mean of a step up to `top`, and every stop that somewhere is at least as probable as
@@ -68,14 +68,14 @@ pub(super) fn table(
     score: &Score,
     under: &Dispersion,
     top: f64,
-    level: Level,
+    (level, order): (Level, Order),
     least: f64,
     watch: &dyn Watch,
 ) -> Result<Vec<EstimatedStop>, Error> {
     let scale = Scale::of(score, under);
     let laws = scale.laws(scale.point_of_step(0.5 * top)?);
     let laws = laws.ok_or_else(|| Error::new(Code::OutOfRange, "plain mean", top, "one that the model can tell"))?;
-    let mut families = Families::of(lines, top)?;
+    let mut families = Families::of(lines, top, order)?;
     let stops = families.stops(scale)?;
     let tail = 0.5 * (1.0 - level.get());
     let apart: Vec<Option<usize>> =
@@ -97,20 +97,19 @@ pub(super) fn table(
         }
     }
     let at_most = under.of_shares().then_some(1.0);
-    let told = |i: usize, stop: &Stop| -> Result<EstimatedStop, Error> {
+    let mut told = Vec::new();
+    for (i, stop) in stops.list.iter().enumerate() {
+        let Some(call) = stop.call.filter(|_| stop.total as f64 <= top * f64::from(stop.at)) else { continue };
+        if largest.get(i).is_none_or(|&p| p < least) {
+            continue;
+        }
         let mean = first.get(i).copied().flatten().map(|step| scale.mean_of_step(step)).transpose()?.flatten();
         let plain = scale.mean_of_step(stop.total as f64 / f64::from(stop.at))?;
         let low = low.get(stop.group).copied().unwrap_or(0.0);
         let high = high.get(stop.group).copied().flatten().or(at_most);
-        Ok(EstimatedStop {
-            at: stop.at,
-            total: stop.total,
-            call: stop.call,
-            told: AfterStop { plain, mean, low, high },
-        })
-    };
-    let all = stops.list.iter().enumerate().filter(|&(i, _)| largest.get(i).is_some_and(|&p| p >= least));
-    all.map(|(i, stop)| told(i, stop)).collect()
+        told.push(EstimatedStop { at: stop.at, total: stop.total, call, told: AfterStop { plain, mean, low, high } });
+    }
+    Ok(told)
 }
 
 impl Serialize for EstimatedStop {
@@ -127,86 +126,46 @@ impl Serialize for EstimatedStop {
     }
 }
 
-/// A stop and the number of its T/n among all.
-struct Stop {
-    at: u32,
-    total: Total,
-    call: Call,
-    group: usize,
-}
-
-/// All stops, in order of sites and total.
-struct Stops {
-    list: Vec<Stop>,
-    /// Their numbers in the order of T/n.
-    order: Vec<usize>,
-    groups: usize,
-}
-
-impl Stops {
-    fn of(mut list: Vec<Stop>) -> Self {
-        list.sort_by_key(|stop| (stop.at, stop.total));
-        list.dedup_by_key(|stop| (stop.at, stop.total));
-        let mut order: Vec<usize> = (0..list.len()).collect();
-        let cross = |a: &Stop, b: &Stop| a.total * Total::from(b.at) - b.total * Total::from(a.at);
-        let by = |list: &[Stop], a: usize, b: usize| list.get(a).zip(list.get(b)).map_or(0, |(a, b)| cross(a, b));
-        order.sort_by(|&a, &b| by(&list, a, b).cmp(&0).then(a.cmp(&b)));
-        let mut groups = 0;
-        let mut before = None;
-        for &i in &order {
-            groups += usize::from(before.is_none_or(|b| by(&list, b, i) != 0));
-            if let Some(stop) = list.get_mut(i) {
-                stop.group = groups - 1;
-            }
-            before = Some(i);
-        }
-        Self { list, order, groups }
-    }
-
-    /// The number of a stop.
-    fn number(&self, at: u32, total: Total) -> Option<usize> {
-        self.list.binary_search_by_key(&(at, total), |stop| (stop.at, stop.total)).ok()
-    }
-}
-
-/// A family of laws, its stops without those that are nothing at every mean, and their numbers.
+/// A family of laws, its totals without those that are nothing at every mean, and their numbers.
 type Kept = (Kin, Places, Vec<usize>);
 
 /// The stops under each family of laws that was met lately.
 struct Families<'a> {
     lines: &'a Lines,
-    /// Largest total at the cap.
+    order: Order,
+    /// Largest total at the cap; at other checks in proportion.
     most: Total,
     kept: Vec<Kept>,
 }
 
 impl<'a> Families<'a> {
     #[allow(clippy::cast_possible_truncation)] // checked against MOST_TOTALS
-    fn of(lines: &'a Lines, top: f64) -> Result<Self, Error> {
+    fn of(lines: &'a Lines, top: f64, order: Order) -> Result<Self, Error> {
         let totals: f64 = lines.rows().iter().map(|row| f64::from(row.at) * top + 1.0).sum();
         if totals > MOST_TOTALS {
             let value = format!("{totals:.0} totals");
             return Err(Error::new(Code::TooMuchWork, "table of estimates", value, "smaller means or fewer checks"));
         }
-        Ok(Self { lines, most: (top * f64::from(lines.cap())) as Total, kept: Vec::new() })
+        let cap = Total::from(lines.cap());
+        let top = (top * f64::from(lines.cap())) as Total;
+        // By stage every stop at a lower line comes before others, however large its plain mean.
+        let low = |row: &Row| row.lowest().map(|(total, _)| (total * cap).div_euclid(row.at.into()) + 1);
+        let low = lines.rows().iter().filter(|_| order == Order::Stage).filter_map(low).max();
+        Ok(Self { lines, order, most: low.map_or(top, |low| top.max(low)), kept: Vec::new() })
     }
 
-    /// All stops that are something: where k moves with the mean, all that there are.
+    /// All totals that are something: where k moves with the mean, all that there are.
     fn stops(&mut self, scale: Scale<'_>) -> Result<Stops, Error> {
         let families = |x: f64| -> Vec<_> {
             scale.laws(x).into_iter().flat_map(|laws| laws.nodes).map(|(_, law)| (Kin::of(&law), law)).collect()
         };
         let (here, there) = (families(-1.0), families(-0.5));
         let moves = here.iter().zip(&there).any(|(a, b)| a.0 != b.0);
-        let stop = |at: u32, total: Total| match self.lines.verdict(at, total) {
-            Verdict::Stop(call) => Some(Stop { at, total, call, group: 0 }),
-            Verdict::KeepSampling => None,
-        };
-        let mut list = Vec::new();
+        let mut totals = Vec::new();
         if moves || here.is_empty() {
             let cap = Total::from(self.lines.cap());
             for row in self.lines.rows() {
-                list.extend((0..=self.most * Total::from(row.at) / cap).filter_map(|total| stop(row.at, total)));
+                totals.extend((0..=self.most * Total::from(row.at) / cap).map(|total| (row.at, total)));
             }
         } else {
             let mut kept: Vec<Kept> = Vec::new();
@@ -215,10 +174,20 @@ impl<'a> Families<'a> {
                     kept.push((kin, self.places(&law)?, Vec::new()));
                 }
             }
-            list.extend(kept.iter().flat_map(|k| &k.1.list).filter_map(|p| stop(p.at, p.total)));
+            totals.extend(kept.iter().flat_map(|k| &k.1.list).map(|p| (p.at, p.total)));
             self.kept = kept;
         }
-        let stops = Stops::of(list);
+        let stop = |(at, total)| {
+            let call = match self.lines.verdict(at, total) {
+                Verdict::Stop(call) => Some(call),
+                Verdict::KeepSampling => None,
+            };
+            let row = self.lines.rows().iter().find(|row| row.at == at)?;
+            let side = Side::of(row, total, at == self.lines.cap());
+            (call.is_some() || self.order == Order::Stage).then_some(Stop { at, total, call, side, group: usize::MAX })
+        };
+        let list = totals.into_iter().filter_map(stop).collect();
+        let stops = Stops::of(list, self.order);
         for (_, places, numbers) in &mut self.kept {
             *numbers = Self::numbers(places, &stops);
         }
@@ -232,14 +201,14 @@ impl<'a> Families<'a> {
     fn places(&self, law: &Law) -> Result<Places, Error> {
         let wanted = Wanted { most: self.most, ratio: Some((self.most, self.lines.cap())), last: u32::MAX };
         let mut places = Places::of(self.lines, law, wanted)?;
-        places.list.retain(|p| p.side.is_some());
+        places.list.retain(|p| p.side.is_some() || self.order == Order::Stage);
         let own = places.at_own_mean();
         let mut p = own.iter();
         places.list.retain(|_| p.next().is_none_or(|&p| p >= NOTHING));
         Ok(places)
     }
 
-    /// The stops under the family of `law`.
+    /// The totals under the family of `law`.
     fn under(&mut self, law: &Law, stops: &Stops) -> Result<&Kept, Error> {
         let kin = Kin::of(law);
         let i = match self.kept.iter().position(|kept| kept.0 == kin) {
@@ -261,8 +230,7 @@ impl<'a> Families<'a> {
 /// What is kept of one mean of the grid.
 struct Node {
     x: f64,
-    /// P(T/n of this group or less).
-    below: Vec<f64>,
+    sums: Sums,
     /// Mean of a step of the first batch, given the stop.
     first: Vec<f64>,
 }
@@ -292,7 +260,7 @@ impl<'a, 'b> Pass<'a, 'b> {
     fn run(&mut self, largest: &mut [f64], told: &mut dyn FnMut() -> Result<(), Error>) -> Result<(), Error> {
         let units = self.scale.score.units();
         let all = |stop: &Stop| self.scale.under.of_shares() && stop.total as f64 >= units * f64::from(stop.at);
-        for (i, stop) in self.stops.list.iter().enumerate() {
+        for (i, stop) in self.stops.list.iter().enumerate().filter(|(_, stop)| stop.call.is_some()) {
             if stop.total == 0 || all(stop) {
                 if let Some(first) = self.first.get_mut(i) {
                     *first = Some(stop.total as f64 / f64::from(stop.at));
@@ -307,7 +275,7 @@ impl<'a, 'b> Pass<'a, 'b> {
         while x < ENDS.1 && left > 0 {
             told()?;
             let Some(node) = self.at(x, largest)? else { break };
-            if node.below.last().is_none_or(|&p| p < self.tail) {
+            if node.sums.below.iter().all(|&p| p < self.tail) {
                 left -= 1;
             }
             self.ring.push_back(node);
@@ -356,16 +324,9 @@ impl<'a, 'b> Pass<'a, 'b> {
         for (largest, p) in largest.iter_mut().zip(&p) {
             *largest = largest.max(p[0]);
         }
-        let mut below = vec![0.0; self.stops.groups];
-        let mut sum = 0.0;
-        for &i in &self.stops.order {
-            sum += p.get(i).map_or(0.0, |p| p[0]);
-            if let Some(to) = self.stops.list.get(i).and_then(|stop| below.get_mut(stop.group)) {
-                *to = sum;
-            }
-        }
+        let sums = self.stops.sums(|i| p.get(i).map_or(0.0, |p| p[0]));
         let first = p.iter().map(|[all, first]| first / all).collect();
-        Ok(Some(Node { x, below, first }))
+        Ok(Some(Node { x, sums, first }))
     }
 
     /// Solves what crosses between the two middle means of the ring.
@@ -375,17 +336,15 @@ impl<'a, 'b> Pass<'a, 'b> {
         let Some(&[from, to]) = xs.get(middle - 1..=middle) else { return Ok(()) };
         let through = |of: &dyn Fn(&Node) -> f64| Polynomial::through(&xs, self.ring.iter().map(of).collect());
         let mut found = Vec::new();
-        let value = |node: usize, group: usize| {
-            self.ring.get(node).and_then(|node| node.below.get(group)).copied().unwrap_or(0.0)
-        };
-        for group in 0..self.stops.groups {
-            let (a, b) = (value(middle - 1, group), value(middle, group));
-            for (target, upper) in [(self.tail, true), (1.0 - self.tail, false)] {
-                if a >= target && b < target {
-                    let p = through(&|node| node.below.get(group).copied().unwrap_or(0.0));
-                    let x = root("limit of the mean", (from, to), 1e-12, |x| Ok(p.at(x) - target))?;
-                    found.push((group, upper, self.scale.mean(x)));
-                }
+        let sides: [(fn(&Sums) -> &[f64], f64, bool); 2] =
+            [(|sums| &sums.below, self.tail, true), (|sums| &sums.less, 1.0 - self.tail, false)];
+        for (of, target, upper) in sides {
+            let value = |node: &Node, group: usize| of(&node.sums).get(group).copied().unwrap_or(0.0);
+            let Some((a, b)) = self.ring.get(middle - 1).zip(self.ring.get(middle)) else { return Ok(()) };
+            for group in (0..self.stops.groups).filter(|&g| value(a, g) >= target && value(b, g) < target) {
+                let p = through(&|node| value(node, group));
+                let x = root("limit of the mean", (from, to), 1e-12, |x| Ok(p.at(x) - target))?;
+                found.push((group, upper, self.scale.mean(x)));
             }
         }
         while let Some(&(x, i)) = self.plain.last().filter(|(x, _)| *x < to) {
@@ -397,8 +356,7 @@ impl<'a, 'b> Pass<'a, 'b> {
             }
         }
         for (group, upper, mean) in found {
-            // What is less than a stop belongs to the group before it.
-            let limit = if upper { self.high.get_mut(group) } else { self.low.get_mut(group + 1) };
+            let limit = if upper { self.high.get_mut(group) } else { self.low.get_mut(group) };
             if let Some(limit) = limit.filter(|limit| upper || limit.is_none()) {
                 *limit = Some(mean);
             }

@@ -46,6 +46,7 @@ pub fn evaluate_clustered(
         calls: lines.calls(),
         curve: super::Curve { rows, even_mean },
         estimates: None,
+        intervals: None,
         behaviour: None,
         stops: None,
     })

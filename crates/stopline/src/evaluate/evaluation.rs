@@ -4,7 +4,7 @@ use super::plain_mean::{PlainMean, plain_mean};
 use super::{Curve, CurveRow, evaluate_lines};
 use crate::dispersion::Dispersion;
 use crate::error::Error;
-use crate::estimate::{Behaviour, EstimatedStop, behaviour, estimates};
+use crate::estimate::{Behaviour, EstimatedStop, Order, behaviour, estimates};
 use crate::lines::Call;
 use crate::params::{K, Level, Mean};
 use crate::plan::{Aim, Design, Digest, Plan};
@@ -27,6 +27,8 @@ pub struct Evaluation {
     pub curve: Curve,
     /// For a plan that stops at a precision: what becomes of the plain mean, at each mean.
     pub estimates: Option<Vec<PlainMean>>,
+    /// Level and order of the intervals, where they were asked for.
+    pub intervals: Option<(Level, Order)>,
     /// Where asked: how estimates after stopping behave, at each mean.
     pub behaviour: Option<Vec<Behaviour>>,
     /// Where asked: what every stop tells.
@@ -34,15 +36,16 @@ pub struct Evaluation {
 }
 
 impl Evaluation {
-    /// The same, with how estimates and intervals of `level` behave that take the plan's dispersion to be true.
+    /// The same, with how estimates and intervals (of a level, stops in this order) behave that take the plan's dispersion
+    /// to be true.
     ///
     /// # Errors
     /// As [`crate::estimate::behaviour()`].
-    pub fn with_behaviour(mut self, plan: &Plan, level: Level, watch: &dyn Watch) -> Result<Self, Error> {
+    pub fn with_behaviour(mut self, plan: &Plan, intervals: (Level, Order), watch: &dyn Watch) -> Result<Self, Error> {
         let Design { score, dispersion, .. } = plan.asked();
         let means = self.curve.rows.iter().map(|row| Mean::new(row.mean)).collect::<Result<Vec<_>, _>>()?;
-        let found = behaviour(plan.lines(), score, (dispersion, &self.under), &means, level, watch)?;
-        self.behaviour = Some(found);
+        let found = behaviour(plan.lines(), score, (dispersion, &self.under), &means, intervals, watch)?;
+        (self.behaviour, self.intervals) = (Some(found), Some(intervals));
         Ok(self)
     }
 
@@ -50,9 +53,16 @@ impl Evaluation {
     ///
     /// # Errors
     /// As [`crate::estimate::estimates`].
-    pub fn with_stops(mut self, plan: &Plan, up_to: Mean, level: Level, watch: &dyn Watch) -> Result<Self, Error> {
+    pub fn with_stops(
+        mut self,
+        plan: &Plan,
+        up_to: Mean,
+        intervals: (Level, Order),
+        watch: &dyn Watch,
+    ) -> Result<Self, Error> {
         let Design { score, dispersion, .. } = plan.asked();
-        self.stops = Some(estimates(plan.lines(), score, dispersion, up_to, level, watch)?);
+        let found = estimates(plan.lines(), score, dispersion, up_to, intervals, watch)?;
+        (self.stops, self.intervals) = (Some(found), Some(intervals));
         Ok(self)
     }
 }
@@ -86,7 +96,8 @@ pub fn evaluate(plan: &Plan, under: &Dispersion, means: &[Mean], watch: &dyn Wat
     };
     let (digest, calls) = (plan.digest().clone(), plan.lines().calls());
     let source = Origin::Independent;
-    Ok(Evaluation { plan: digest, under: *under, source, calls, curve, estimates, behaviour: None, stops: None })
+    let (intervals, behaviour, stops) = (None, None, None);
+    Ok(Evaluation { plan: digest, under: *under, source, calls, curve, estimates, intervals, behaviour, stops })
 }
 
 impl Serialize for Evaluation {
@@ -111,6 +122,10 @@ impl Serialize for Evaluation {
             })
             .collect();
         object.serialize_field("rows", &rows)?;
+        if let Some((level, order)) = &self.intervals {
+            object.serialize_field("level", &level.get())?;
+            object.serialize_field("order", order.as_str())?;
+        }
         match &self.stops {
             Some(stops) => object.serialize_field("stops", stops)?,
             None => object.skip_field("stops")?,
