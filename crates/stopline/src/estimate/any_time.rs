@@ -8,8 +8,9 @@
 //! M = B(½+nk, ½+T)/B(½, ½) · (1 + m/k)^(nk) · ((k+m)/m)^T. Poisson: m mixed by Gamma(½) around the middle of
 //! the plan's thresholds. Shares: p mixed by Beta(½, ½).
 //! Counts to a most: the likelihoods of the counts themselves, mixed over means ([`capped`]).
-//! One-sided evidence restricts the mixture to the other side of a threshold; where k moves with the mean it speaks against all
-//! means there as long as the variance grows with a power of the mean from 1 to 2, and is left out otherwise.
+//! One-sided evidence restricts the mixture to the other side of a threshold. It speaks against all means of its side where
+//! E[sˣ] is largest at the threshold: of power-law variance a·mᵇ against small means where b ≥ 1 (s > 1), against large ones
+//! where b ≤ 2 (s < 1; beyond, large means hold more empty sites); else it is left out.
 //!
 //! All of it holds for the clumping assumed; where the true k is smaller it breaks. [`Bet`] does not assume
 //! any law: Π[1 + λ(Xᵢ − m₀)] is as safe where each site's mean, given those before, is at most m₀.
@@ -144,7 +145,9 @@ impl Mixture {
             }
             Self::Shares { units } => beta(HALF + total, HALF + n * units - total, step / units, !above),
         };
-        at(n, total) / at(0.0, 0.0)
+        let part = at(n, total) / at(0.0, 0.0);
+        // Of a threshold so far off that nothing of the mixture lies beyond it there is nothing to say.
+        if part.is_finite() { part } else { 0.0 }
     }
 }
 
@@ -232,13 +235,19 @@ pub fn any_time(plan: &Plan, steps: &[Total], level: Level) -> Result<Option<Any
         return Ok(None); // no mixture for such a law
     }
     let (low, high) = counted.interval(1.0 - level.get())?;
-    let one_sided = match design.dispersion {
-        Dispersion::PowerLaw { b, .. } => (1.0..=2.0).contains(&b),
+    let holds = |above: bool| match design.dispersion {
+        Dispersion::PowerLaw { b, .. } => {
+            if above {
+                b >= 1.0
+            } else {
+                b <= 2.0
+            }
+        }
         _ => true,
     };
     let evidence = ends
         .iter()
-        .filter(|_| one_sided)
+        .filter(|&&(above, _)| holds(above))
         .map(|&(above, mean)| counted.evidence(above, mean))
         .collect::<Result<_, _>>()?;
     let bet = match design.aim {
@@ -383,7 +392,9 @@ fn stake(m0: f64, law: &Law) -> Result<f64, Error> {
         let gain = |(x, p): (usize, &f64)| p * (x as f64 - m0) / (1.0 + stake * (x as f64 - m0));
         Ok::<f64, Error>(p.iter().enumerate().map(gain).sum())
     };
-    root("stake of the bet", (0.0, (1.0 - 1e-9) / m0), 1e-9 / m0, slope)
+    let most = (1.0 - 1e-9) / m0;
+    // Where empty sites never happen at the adequate mean (1 site of 1e9), more is always better.
+    if slope(most)? > 0.0 { Ok(most) } else { root("stake of the bet", (0.0, most), 1e-9 / m0, slope) }
 }
 
 fn caution(under: &Dispersion) -> String {

@@ -85,6 +85,110 @@ fn one_sided_evidence_keeps_its_promise_on_its_whole_side() {
     assert!(ever(&neg_bin(0.2, 2.0), 40, 300, strong(1.5, true)) < 1e-4);
 }
 
+fn power_law_plan(b: f64) -> Plan {
+    plan(Dispersion::power_law(2.0, b).unwrap(), Score::Count, (2.0, 4.0))
+}
+
+fn plan(dispersion: Dispersion, score: Score, (low, high): (f64, f64)) -> Plan {
+    let table = crate::plan::Table::of(&[(10, Some(25), Some(26))]).unwrap();
+    let thresholds = crate::Thresholds::new(mean(low), mean(high)).unwrap();
+    let aim = Aim::TwoCalls { thresholds: Some(thresholds), risks: None };
+    let (checks, closing) = (table.checks, table.closing);
+    let design = crate::plan::Design { score, plants: crate::Plants::ONE, dispersion, aim, checks, closing };
+    Plan::given(design, table.lines, &crate::Quiet).unwrap()
+}
+
+/// Under power-law variance 2·mᵇ evidence speaks against every mean of its side, or is not given. What is left out would
+/// break: with b 3.5, evidence of 10 against means of 2 or more is reached by .5172 of walks at mean 8 (numpy and scipy, apart).
+#[test]
+fn evidence_is_given_only_where_it_holds_as_k_moves_with_the_mean() {
+    for (b, sides) in [
+        (0.5, vec!["at_least"]),
+        (1.0, vec!["at_most", "at_least"]),
+        (1.5, vec!["at_most", "at_least"]),
+        (2.0, vec!["at_most", "at_least"]),
+        (2.5, vec!["at_most"]),
+        (3.5, vec!["at_most"]),
+    ] {
+        let told = any_time(&power_law_plan(b), &[4, 0, 7, 3], Level::NINE_TENTHS).unwrap().unwrap();
+        assert_eq!(told.evidence.iter().map(|e| e.against).collect::<Vec<_>>(), sides, "{b}");
+        assert!(told.high.is_some_and(|high| told.low < 3.5 && 3.5 < high), "{b}: the interval does not depend on it");
+        let law =
+            |m: f64| Dispersion::power_law(2.0, b).unwrap().laws(&Score::Count, mean(m)).unwrap().nodes.remove(0).1;
+        let threshold = law(2.0);
+        let mixture = Mixture::of(&threshold, 2.0).unwrap();
+        let error = |above: bool, part: f64| {
+            let strong = |n: f64, total: f64| {
+                let side = mixture.side(2.0, n, total, above);
+                mixture.ln_value(2.0, n, total) + libm::log(side) >= libm::log(10.0)
+            };
+            ever(&law(2.0 * part), 40, 2000, strong)
+        };
+        for (above, parts) in [(true, [1.0, 0.6, 0.3]), (false, [1.0, 1.5, 3.0])] {
+            let errors = parts.map(|part| error(above, part));
+            let given = sides.contains(&if above { "at_most" } else { "at_least" });
+            assert!(!given || errors.iter().all(|&p| p <= 0.1), "{b}, {above}: {errors:?}");
+            // No mean of a side is worse than the threshold.
+            assert!(!given || errors[1] <= errors[0] && errors[2] <= errors[1] + 1e-12, "{b}, {above}: {errors:?}");
+        }
+        if b > 3.0 {
+            let strong = |n: f64, total: f64| {
+                mixture.ln_value(2.0, n, total) + libm::log(mixture.side(2.0, n, total, false)) >= libm::log(10.0)
+            };
+            let broken = ever(&law(8.0), 60, 3000, strong);
+            assert!((broken - 0.5172).abs() < 1e-3, "{broken}");
+        }
+    }
+}
+
+/// Of positive units that are counted as shares the bet holds however alike the units of a site are: all or none of five
+/// positive, share .2, is the worst. Of units whose mean is one of counts there is no bet: how many are positive depends on
+/// the clumping, so that it would break.
+#[test]
+fn the_bet_on_positive_units() {
+    let score = Score::positive(0, 5).unwrap();
+    let shares = plan(Dispersion::Binomial, score.clone(), (0.2, 0.4));
+    let bet = any_time(&shares, &[1, 2, 0, 5], Level::NINE_TENTHS).unwrap().unwrap().bet.unwrap();
+    let factor = |x: f64| 1.0 + bet.stake * (x - 1.0);
+    assert!((bet.value - factor(1.0) * factor(2.0) * factor(0.0) * factor(5.0)).abs() < 1e-12, "{bet:?}");
+    // P(ever 10 or more in 60 sites), over how many sites were all positive.
+    let mut open = std::collections::BTreeMap::from([(0_i32, 1.0)]);
+    let mut error = 0.0;
+    for n in 1..=60_i32 {
+        let mut next = std::collections::BTreeMap::new();
+        for (all, p) in open {
+            *next.entry(all).or_insert(0.0) += 0.8 * p;
+            *next.entry(all + 1).or_insert(0.0) += 0.2 * p;
+        }
+        next.retain(|&all, p| {
+            let won = factor(5.0).powi(all) * factor(0.0).powi(n - all) >= 10.0;
+            error += if won { *p } else { 0.0 };
+            !won
+        });
+        open = next;
+    }
+    assert!(error <= 0.1 && error > 0.01, "{error}");
+
+    let counts = plan(Dispersion::ConstantK { k: K::new(0.3).unwrap() }, score.clone(), (1.0, 3.0));
+    assert_eq!(any_time(&counts, &[1, 2, 0, 5], Level::NINE_TENTHS).unwrap().unwrap().bet, None);
+    // At mean 1 many more units hold an enemy if k is 3 than if it is .3: what is fair for one k is won by the other.
+    let positive = |k: f64| {
+        let laws = Dispersion::ConstantK { k: K::new(k).unwrap() }.laws(&score, mean(1.0)).unwrap();
+        laws.nodes[0].1.mean()
+    };
+    assert!(positive(3.0) > 1.5 * positive(0.3));
+}
+
+/// Counts so large that no site is empty: the stake is all that may be lost, and nothing else is missing.
+#[test]
+fn large_counts_have_a_bet_too() {
+    let plan = plan(Dispersion::ConstantK { k: K::new(20.0).unwrap() }, Score::Count, (100.0, 200.0));
+    let told = any_time(&plan, &[130, 210], Level::NINE_TENTHS).unwrap().unwrap();
+    let bet = told.bet.unwrap();
+    assert!(bet.stake < 0.01 && (bet.value / (1.3 * 2.1) - 1.0).abs() < 1e-6, "{bet:?}");
+    assert!(told.low > 50.0 && told.evidence.len() == 2);
+}
+
 /// Numerical integration of the mixture, by Simpson's rule in the angle of p = sin².
 #[test]
 fn values_equal_the_integral_over_the_mixture() {
