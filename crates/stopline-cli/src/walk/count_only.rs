@@ -3,6 +3,7 @@
 use super::journal::Journal;
 use super::line::{self, Typed};
 use super::talk::Talk;
+use super::tally::Next;
 use super::{named, today};
 use crate::arguments;
 use crate::failure::Failure;
@@ -36,8 +37,11 @@ pub fn run(args: &arguments::Walk, talk: &Talk) -> Result<Answer, Failure> {
         let mut table =
             Table { journal, field: name, visit, plants, columns: columns.len(), rows: Vec::new(), site: 0 };
         table.count_earlier(&text);
-        if !table.run(talk, &args.groups)? {
-            return Ok(Answer::default());
+        let next = table.run(talk, &args.groups)?;
+        table.journal.close(talk)?;
+        match next {
+            Next::Field(name) => field = Some(name),
+            Next::Done => break,
         }
     }
     Ok(Answer::default())
@@ -80,14 +84,14 @@ impl Table {
         self.rows = starts;
     }
 
-    /// Asks for sites; is there another field?
-    fn run(&mut self, talk: &Talk, groups: &[String]) -> Result<bool, Failure> {
+    /// Asks for sites of the field.
+    fn run(&mut self, talk: &Talk, groups: &[String]) -> Result<Next, Failure> {
         self.save(talk)?;
         loop {
             let sites = many(self.site, "site");
             let Some(text) = talk.ask(&format!("{}, {sites} so far. Site {}:", self.field, self.site + 1))? else {
                 talk.raw("\n")?;
-                return Ok(false);
+                return Ok(Next::Done);
             };
             match line::read(&text, &Score::Count, groups) {
                 Ok(Typed::Site(site)) => {
@@ -108,17 +112,15 @@ impl Table {
                     }
                     None => talk.say("There is no site of this walk to take back.")?,
                 },
-                Ok(Typed::Field(name)) => {
-                    self.save(talk)?;
-                    if name.is_empty() {
-                        return Ok(true);
-                    }
-                    (self.field, self.site, self.rows) = (name, 0, Vec::new());
-                }
+                // The file is opened anew: it may hold sites of that field.
+                Ok(Typed::Field(name)) if self.journal.pending().is_empty() => return Ok(Next::Field(name)),
+                Ok(Typed::Field(_)) => talk.say("Not to the next field while counts of this one are not on disk.")?,
                 Ok(Typed::End | Typed::Leave) => {
-                    self.save(talk)?;
-                    talk.say(&format!("Kept in {}. Next: stopline fit on that file.", self.journal.path().display()))?;
-                    return Ok(false);
+                    if self.journal.pending().is_empty() {
+                        let path = self.journal.path().display();
+                        talk.say(&format!("Kept in {path}. Next: stopline fit on that file."))?;
+                    }
+                    return Ok(Next::Done);
                 }
                 Ok(Typed::Nothing) => {}
                 Ok(Typed::Short) => talk.say(&format!(

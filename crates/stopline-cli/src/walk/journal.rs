@@ -3,6 +3,7 @@
 //! It is locked, so that two windows cannot write it. What a crash tore off is cut away on opening; what a
 //! full disk refuses stays in memory and is tried again.
 
+use super::talk::Talk;
 use crate::failure::Failure;
 use crate::watch;
 use std::fs::{File, OpenOptions, TryLockError};
@@ -100,6 +101,22 @@ impl Journal {
     /// What is not on disk.
     pub fn pending(&self) -> &str {
         &self.pending
+    }
+
+    /// The last attempt to save, before the file is left; what still finds no room is told.
+    pub fn close(mut self, talk: &Talk) -> Result<(), Failure> {
+        if self.pending.is_empty() {
+            return Ok(());
+        }
+        match self.save() {
+            Ok(()) => talk.say("Everything is on disk."),
+            Err(e) => {
+                talk.say("These entries are not on disk:")?;
+                talk.raw(&self.pending)?;
+                let (name, cause) = (self.path.display().to_string(), format!("not written ({e})"));
+                Err(Error::new(Code::FileWrite, name, cause, "a disk with room").into())
+            }
+        }
     }
 
     /// Nothing is kept in the file: it is taken away again.

@@ -37,9 +37,9 @@ pub fn run(args: &arguments::Walk, json: bool) -> Result<Answer, Failure> {
     let mut decisions: Vec<Decision> = Vec::new();
     let (mut field, mut log) = (args.field.clone(), args.log.clone());
     while let Some(name) = named(&talk, field)? {
-        let visit = args.visit.clone().unwrap_or_else(today);
-        let path = log.unwrap_or_else(|| beside(args.log.as_deref(), &name, &visit));
-        let Some(mut tally) = Tally::open(&talk, &path, &plan, &name, &visit, &args.groups)? else { break };
+        let visit = args.visit.as_deref();
+        let path = log.unwrap_or_else(|| beside(args.log.as_deref(), &name, visit.unwrap_or(&today())));
+        let Some(mut tally) = Tally::open(&talk, &path, &plan, &name, visit, &args.groups)? else { break };
         let next = tally.run(&talk, fallback.as_ref())?;
         decisions.push(tally.decision());
         tally.close(&talk)?;

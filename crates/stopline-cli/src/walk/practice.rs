@@ -37,7 +37,11 @@ pub fn run(args: &arguments::Walk, plan: Arc<Plan>, talk: &Talk, json: bool) -> 
                 talk.say(&format!("You count {}.", counts.join(" + ")))?;
                 walk.push(Entry::Site(site))?;
             }
-            Ok(Typed::Undo) if !walk.entries().is_empty() => walk.push(Entry::Undo)?,
+            Ok(Typed::Undo) => {
+                if let Err(e) = walk.push(Entry::Undo) {
+                    talk.say(&format!("Not taken: {e}"))?;
+                }
+            }
             Ok(Typed::End | Typed::Leave) => walk.push(Entry::Close)?,
             _ => talk.say("Here the field counts: press Enter, or type undo or end.")?,
         }

@@ -40,14 +40,28 @@ impl Talk {
         self.raw(&format!("\n{bar}\n{}{bar}\n", words::wrapped_to(WIDTH, "   ", text)))
     }
 
-    /// Asks for a line; `None` where there is no more to read.
+    /// Asks for a line; `None` where there is no more to read. Of a line that is too long nothing is taken.
     pub fn ask(&self, prompt: &str) -> Result<Option<String>, Failure> {
-        self.raw(&format!("{prompt} "))?;
-        let mut line = Vec::new();
         let mut input = io::stdin().lock();
-        match io::Read::take(&mut input, LONGEST as u64).read_until(b'\n', &mut line) {
-            Ok(0) | Err(_) => Ok(None),
-            Ok(_) => Ok(Some(String::from_utf8_lossy(&line).trim().to_owned())),
+        loop {
+            self.raw(&format!("{prompt} "))?;
+            let (mut line, mut too_long) = (Vec::new(), false);
+            loop {
+                let before = line.len();
+                match io::Read::take(&mut input, LONGEST as u64).read_until(b'\n', &mut line) {
+                    Ok(0) if before == 0 && !too_long => return Ok(None),
+                    Err(_) => return Ok(None),
+                    Ok(read) if read < LONGEST || line.ends_with(b"\n") => break,
+                    Ok(_) => {
+                        too_long = true;
+                        line.clear();
+                    }
+                }
+            }
+            if !too_long {
+                return Ok(Some(String::from_utf8_lossy(&line).trim().to_owned()));
+            }
+            self.say(&format!("Not taken: a line of more than {LONGEST} bytes."))?;
         }
     }
 

@@ -3,8 +3,8 @@
 use super::conditions::{self, Answers};
 use super::journal::Journal;
 use super::line::{self, Typed};
-use super::now;
 use super::talk::Talk;
+use super::{now, today};
 use crate::clumped::{self, Fallback};
 use crate::decide;
 use crate::failure::Failure;
@@ -36,7 +36,7 @@ impl Tally {
         path: &Path,
         plan: &Arc<Plan>,
         field: &str,
-        visit: &str,
+        visit: Option<&str>,
         groups: &[String],
     ) -> Result<Option<Self>, Failure> {
         let (mut journal, text) = Journal::open(path)?;
@@ -52,8 +52,15 @@ impl Tally {
             };
             differs("plan", plan.digest().as_str(), log.walk().plan().digest().as_str())?;
             differs("field", field, &log.head().field)?;
+            differs("visit", visit.unwrap_or(&log.head().visit), &log.head().visit)?;
+            talk.say(&format!("Going on with {name}, visit {}.", log.head().visit))?;
+            if !log.head().at.starts_with(&today()) {
+                talk.say(&format!(
+                    "By the clock it was begun on another day ({}). Another day starts from zero: unless the clock is wrong, begin a new walk.",
+                    log.head().at
+                ))?;
+            }
             let tally = Self { log, journal, groups: groups.to_vec() };
-            talk.say(&format!("Going on with {name}."))?;
             return Ok(Some(tally));
         }
         let notes = match conditions::ask(talk, plan) {
@@ -65,7 +72,8 @@ impl Tally {
             }
             Err(e) => return Err(e),
         };
-        let head = LogHead { field: field.to_owned(), visit: visit.to_owned(), at: now() };
+        let visit = visit.map_or_else(today, str::to_owned);
+        let head = LogHead { field: field.to_owned(), visit, at: now() };
         let (log, first) = Log::start(Arc::clone(plan), head)?;
         journal.push(&first);
         let mut tally = Self { log, journal, groups: groups.to_vec() };
@@ -144,7 +152,13 @@ impl Tally {
                 }
                 return Ok(Some(Next::Done));
             }
-            Typed::Field(name) => return Ok(Some(Next::Field(name))),
+            Typed::Field(name) => {
+                self.save(talk)?;
+                if self.journal.pending().is_empty() {
+                    return Ok(Some(Next::Field(name)));
+                }
+                talk.say("Not to the next field while entries of this one are not on disk; leave tells them.")?;
+            }
             Typed::Leave => return Ok(Some(Next::Done)),
             Typed::Show => self.show(talk, fallback)?,
             Typed::Help => talk.say(line::HELP)?,
@@ -181,20 +195,9 @@ impl Tally {
         }
     }
 
-    /// The last attempt to save, before the field is left.
-    pub fn close(mut self, talk: &Talk) -> Result<(), Failure> {
-        if self.journal.pending().is_empty() {
-            return Ok(());
-        }
-        match self.journal.save() {
-            Ok(()) => talk.say("Everything is on disk."),
-            Err(e) => {
-                talk.say("These entries are not on disk:")?;
-                talk.raw(self.journal.pending())?;
-                let (name, cause) = (self.journal.path().display().to_string(), format!("not written ({e})"));
-                Err(Error::new(Code::FileWrite, name, cause, "a disk with room").into())
-            }
-        }
+    /// Leaves the field.
+    pub fn close(self, talk: &Talk) -> Result<(), Failure> {
+        self.journal.close(talk)
     }
 
     fn paused(&self) -> bool {
@@ -293,7 +296,7 @@ mod tests {
         for cut in 0..=text.len() {
             std::fs::write(&path, &text[..cut]).unwrap();
             let confirmed = ends.iter().filter(|&&end| end <= cut).count();
-            let mut tally = Tally::open(&talk, &path, &plan(), "Plover", "1", &[]).unwrap().unwrap();
+            let mut tally = Tally::open(&talk, &path, &plan(), "Plover", Some("1"), &[]).unwrap().unwrap();
             assert_eq!(tally.log.walk().entries(), &entries[..confirmed.saturating_sub(1)], "{cut}");
             tally.enter(&talk, Entry::Site(Site::of(3))).unwrap();
             let on_disk = std::fs::read_to_string(&path).unwrap();

@@ -4,6 +4,9 @@ use crate::run::{Folder, Ran, with_plan};
 use serde_json::Value;
 use std::io::{BufReader, Read, Write};
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+use std::sync::Arc;
+use stopline::decide::{Log, LogHead};
+use stopline::plan::Plan;
 
 /// Types lines into a run and gives what it printed.
 fn typed(folder: &Folder, words: &str, lines: &str) -> Ran {
@@ -88,6 +91,26 @@ fn a_field_is_walked_left_and_gone_on_with() {
     folder.write("plover.jsonl", folder.read("plover.jsonl").replacen("\"counts\":[3]", "\"counts\":[2]", 1));
     let ran = typed(&folder, &format!("{words} --json"), "");
     assert_eq!((ran.code, &ran.json()["errors"][0]["row"]), (Some(2), &4.into()), "{ran:?}");
+}
+
+/// A line too long to be typed is no note with a count at its end; another visit is another walk; a walk of another day is
+/// told as such.
+#[test]
+fn a_log_is_gone_on_with_only_by_its_own_walk() {
+    let folder = with_plan();
+    let long = format!("note {}12\n3\nleave\n", "x".repeat(4091));
+    let ran = typed(&folder, "walk plan.json --field Snipe --visit 1 --log snipe.jsonl", &long);
+    assert!(flat(&ran.out).contains("Not taken: a line of more than 4096 bytes"), "{}", ran.out);
+    assert_eq!(folder.does("decide --log snipe.jsonl --json").json()["total"], 3);
+    let ran = typed(&folder, "walk plan.json --field Snipe --visit 2 --log snipe.jsonl --json", "");
+    assert_eq!((ran.code, &ran.json()["errors"][0]["what"]), (Some(2), &"visit".into()));
+    let ran = typed(&folder, "walk plan.json --field Snipe --log snipe.jsonl", "leave\n");
+    assert!(flat(&ran.out).contains("visit 1.") && !ran.out.contains("another day"), "{}", ran.out);
+    let plan = Arc::new(Plan::from_json(&folder.read("plan.json")).unwrap());
+    let head = LogHead { field: "Snipe".into(), visit: "1".into(), at: "2026-06-30T08:00:00Z".into() };
+    folder.write("old.jsonl", Log::start(plan, head).unwrap().1);
+    let ran = typed(&folder, "walk plan.json --field Snipe --log old.jsonl", "leave\n");
+    assert!(flat(&ran.out).contains("Another day starts from zero"), "{}", ran.out);
 }
 
 #[test]
@@ -280,6 +303,15 @@ fn a_full_disk_is_told_and_tried_again() {
     let ran: Ran = child.wait_with_output().unwrap().into();
     assert_eq!(ran.code, Some(1));
     assert!(ran.out.contains("NOT ON DISK") && ran.out.contains("\"counts\":[4]"), "{}", ran.out);
+    // The same without a plan; nobody goes on to the next field meanwhile.
+    let script = format!("ulimit -f 0; exec {program} walk --field Coot --visit 1 --log coot.csv");
+    let mut command = Command::new("sh");
+    command.args(["-c", &script]).current_dir(folder.path("."));
+    let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    child.stdin.take().unwrap().write_all(b"4\nfield Rail\n5\nend\n").unwrap();
+    let ran: Ran = child.wait_with_output().unwrap().into();
+    assert_eq!(ran.code, Some(1));
+    assert!(ran.out.contains("Coot,1,1,3,4\nCoot,1,2,3,5\n") && !ran.out.contains("Kept in"), "{}", ran.out);
 }
 
 #[test]
@@ -299,6 +331,9 @@ fn counting_without_a_plan_makes_a_table_that_fit_reads() {
     folder.write("counts.csv", format!("{table}Heron,1,4,"));
     typed(&folder, &format!("{words} --field Heron"), "undo\n4 0\nend\n");
     assert_eq!(folder.read("counts.csv"), table.replace("Heron,1,3,3,2,0", "Heron,1,3,3,4,0"));
+    // Back in a field that was counted before: its sites go on.
+    typed(&folder, &format!("{words} --field Heron"), "field Plover\n7 7\nend\n");
+    assert!(folder.read("counts.csv").ends_with("Plover,1,4,3,7,7\n"), "{}", folder.read("counts.csv"));
     folder.does("fit counts.csv --count lady_beetles,spiders");
     let ran = typed(&folder, "walk --field Heron --log counts.csv --json", "");
     assert_eq!((ran.code, &ran.json()["errors"][0]["code"]), (Some(2), &"counts_column".into()));
@@ -312,6 +347,9 @@ fn a_practice_field_keeps_nothing() {
     assert_eq!(folder.names(), ["plan.json"]);
     let again = typed(&folder, "walk plan.json --practice --seed 3", &"\n".repeat(30));
     assert_eq!(ran.out, again.out);
+    // More taken back than there is: said, and the field goes on.
+    let ran = typed(&folder, "walk plan.json --practice --seed 3", "\nundo\nundo\n\nend\n");
+    assert!(ran.code == Some(0) && ran.out.contains("Not taken") && ran.out.contains("The hidden mean"), "{ran:?}");
 }
 
 #[test]
