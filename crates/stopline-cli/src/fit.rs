@@ -278,12 +278,12 @@ fn common(fit: &Fit) -> String {
     }
     if c.walks_without_any > 0 {
         text += &format!(
-            "{} without any enemies tell nothing of k and are left out.\n",
+            "Of no use for k, and left out: {} without any enemies.\n",
             many(c.walks_without_any as u64, "walk")
         );
     }
     if c.walks_of_one_site > 0 {
-        text += &format!("{} of a single site tell nothing of k.\n", many(c.walks_of_one_site as u64, "walk"));
+        text += &format!("Of no use for k: {} of a single site.\n", many(c.walks_of_one_site as u64, "walk"));
     }
     text
 }

@@ -87,7 +87,8 @@ impl Counts {
         if skipped_sites > 0 {
             let walks = self.walks.iter().filter(|walk| walk.skipped() > 0).count();
             let walks = if walks == 1 { "1 walk".to_owned() } else { format!("{walks} walks") };
-            notes.push(format!("{skipped_sites} site numbers {} skipped, in {walks}", is(skipped_sites)));
+            let numbers = if skipped_sites == 1 { "site number" } else { "site numbers" };
+            notes.push(format!("{skipped_sites} {numbers} {} skipped, in {walks}", is(skipped_sites)));
         }
         notes
     }
