@@ -11,7 +11,7 @@ use std::path::Path;
 use std::sync::Arc;
 use stopline::decide::{Decision, Estimate, Forecast, NextCheck, Record, Walk, WhatNext};
 use stopline::estimate::{AnyTime, Order};
-use stopline::plan::{Aim, Design};
+use stopline::plan::{Aim, Design, Plan};
 use stopline::{Call, Code, Error, Score, Site, Total};
 
 /// The flag, as errors name it.
@@ -49,7 +49,7 @@ pub fn run(args: &arguments::Decide, json: bool) -> Result<Answer, Failure> {
         Answer { notes: note.into_iter().collect(), ..Answer::json(&whole) }
     } else {
         let said = fallback.map(|(d, name)| by_fallback(&d, &name)).unwrap_or_default();
-        Answer::text(said + &if args.words { plainly(&decision, design) } else { text(&decision, design, note) })
+        Answer::text(said + &if args.words { plainly(&decision, walk.plan()) } else { text(&decision, design, note) })
     };
     if let Some(path) = &args.record {
         answer.files.push((path.clone(), record(path, &Record::of(&walk, &head, &decision))?));
@@ -226,7 +226,8 @@ pub fn what_next(next: &WhatNext) -> Vec<String> {
 }
 
 /// The decision in plain words, for a grower.
-fn plainly(d: &Decision, design: &Design) -> String {
+fn plainly(d: &Decision, plan: &Plan) -> String {
+    let design = plan.asked();
     let counted = format!("{} counted, {} in all", many(d.sites, "site"), found(d.total, design));
     let said = match (d.verdict, d.ended_by) {
         ("adequate", _) => "There are enough natural enemies in this field, by this plan.",
@@ -246,13 +247,16 @@ fn plainly(d: &Decision, design: &Design) -> String {
             _ => ("", t.adequate(), r.false_adequate()),
         };
         if !call.is_empty() {
+            // A nominal plan may exceed the risk that was asked.
+            let rows = plan.attained().iter().filter(|row| row.mean == at && row.call.as_str() == d.verdict);
+            let risk = rows.map(|row| row.p).fold(risk.get(), f64::max);
             let at = figures(at.get());
             out += &wrapped(
                 "",
                 &format!(
                     "How far to trust it: a field truly at {at} {} would be called \"{call}\" {}.",
                     unit(design),
-                    of(risk.get())
+                    of(risk)
                 ),
             );
         }

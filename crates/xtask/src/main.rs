@@ -21,7 +21,7 @@ struct Arguments {
 enum Command {
     /// Run everything this machine allows, and say what was not run and why
     Test(test::Arguments),
-    /// Write the JSON schema of a plan file
+    /// Write the JSON schemas of plan files and of logs of walks
     Schema {
         /// Only compare it with the committed one
         #[arg(long)]

@@ -407,3 +407,28 @@ fn plans_say_what_an_uncertain_k_does() {
     let text = folder.does(&format!("{words} --for-plants 6")).out;
     assert!(text.contains("nobody knows where"), "{text}");
 }
+
+/// Every stop with its interval by either order, as `decide` tells it for one walk.
+#[test]
+fn every_stop_by_plain_mean_and_by_stage() {
+    let folder = with_plan();
+    let found = ["plain_mean", "stage"].map(|order| {
+        let table = folder
+            .does(&format!("evaluate plan.json --means 1.5,3 --estimates --stops 6 --order {order} --json"))
+            .json();
+        assert_eq!((&table["order"], &table["level"]), (&order.into(), &0.9.into()));
+        let rows = table["rows"].as_array().unwrap();
+        assert!(rows.iter().all(|row| row["estimate"]["covers"].as_f64().unwrap() >= 0.9), "{table}");
+        let d = folder.does(&format!("decide plan.json --counts 4,5,3,6,2 --order {order} --json")).json();
+        let at = |stop: &&Value| stop["sites"] == d["sites"] && stop["total"] == d["total"];
+        let stop = table["stops"].as_array().unwrap().iter().find(at).unwrap().clone();
+        for limit in ["low", "high"] {
+            let (a, b) = (stop[limit].as_f64().unwrap(), d["estimate"][limit].as_f64().unwrap());
+            assert!((a / b - 1.0).abs() < 1e-7, "{order}: {stop} {d}");
+        }
+        stop
+    });
+    assert!(found[0]["mean"] == found[1]["mean"] && found[0]["low"] != found[1]["low"], "{found:?}");
+    let text = folder.does("evaluate plan.json --means 1.5 --stops 6 --order stage").out;
+    assert!(text.contains("stops in order by stage"), "{text}");
+}

@@ -359,6 +359,11 @@ fn plain_words_and_a_record() {
     assert!(flat(&text).contains("There are enough natural enemies"), "{text}");
     assert!(flat(&text).contains("at most 10 times in 100"), "{text}");
     assert!(!text.contains("% sure") && !text.contains("alpha"), "{text}");
+    // Nominal lines that call a field at the high level inadequate 10.8 times in 100, asked 10.
+    folder.does("plan --k 0.5 --plants 1 --per site --inadequate 0.2 --adequate 0.4 --method wald --min-sites 1 --max-sites 120 --out over.json");
+    let zeros = vec!["0"; 60].join(",");
+    let text = flat(&folder.does(&format!("decide over.json --counts {zeros} --words")).out);
+    assert!(text.contains("too few") && !text.contains("at most 10 times in 100"), "{text}");
     let record: Value = serde_json::from_str(&folder.read("a.json")).unwrap();
     assert_eq!((&record["format"], &record["decision"]["verdict"]), (&"stopline/record".into(), &"adequate".into()));
     assert_eq!(record["entries"][1], serde_json::json!(["site", "5"]));

@@ -12,6 +12,9 @@ use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 use std::sync::Arc;
 
+#[cfg(feature = "schema")]
+use schemars::JsonSchema;
+
 const FORMAT: &str = "stopline/walk";
 const VERSION: u32 = 1;
 
@@ -27,6 +30,7 @@ pub struct LogHead {
 }
 
 #[derive(Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
 #[serde(deny_unknown_fields)]
 struct HeadLine {
     format: String,
@@ -34,10 +38,12 @@ struct HeadLine {
     field: String,
     visit: String,
     at: String,
+    #[cfg_attr(feature = "schema", schemars(with = "serde_json::Map<String, serde_json::Value>"))]
     plan: Box<RawValue>,
 }
 
 #[derive(Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
 #[serde(deny_unknown_fields)]
 struct EntryLine {
     seq: u64,
@@ -55,6 +61,7 @@ struct EntryLine {
 }
 
 #[derive(Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(JsonSchema))]
 #[serde(rename_all = "snake_case")]
 enum Kind {
     Site,
@@ -64,6 +71,25 @@ enum Kind {
     Pause,
     Resume,
     Close,
+}
+
+/// One line of a log.
+#[cfg(feature = "schema")]
+#[derive(JsonSchema)]
+#[serde(untagged)]
+#[allow(dead_code)] // for its schema alone
+enum LogLine {
+    /// The first line; its plan is a plan file.
+    Head(HeadLine),
+    /// Any other.
+    Entry(EntryLine),
+}
+
+/// The JSON schema of each line of a log.
+#[cfg(feature = "schema")]
+#[must_use]
+pub fn log_schema() -> String {
+    crate::plan::schema_of::<LogLine>()
 }
 
 /// A walk together with what its next line follows from.

@@ -18,6 +18,8 @@ pub use check_of_k::{
     Alarmed, CheckOfK, CheckedPlan, FALSE_ALARMS, Look, Power, Season, SeasonPower, season, season_power,
 };
 pub use decision::{Decision, Estimate, NextCheck, decide};
+#[cfg(feature = "schema")]
+pub use log::log_schema;
 pub use log::{Log, LogHead};
 pub use practice::Practice;
 pub use record::Record;

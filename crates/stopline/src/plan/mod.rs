@@ -424,7 +424,14 @@ pub fn fewest_fixed_sites(design: &Design) -> Result<Option<Fixed>, Error> {
 #[cfg(feature = "schema")]
 #[must_use]
 pub fn schema() -> String {
-    let schema = schemars::schema_for!(wire::PlanFile);
+    schema_of::<wire::PlanFile>()
+}
+
+/// The JSON schema of a file as it is written: keys that may be null are there all the same.
+#[cfg(feature = "schema")]
+pub(crate) fn schema_of<T: schemars::JsonSchema>() -> String {
+    let settings = schemars::generate::SchemaSettings::default().for_serialize();
+    let schema = settings.into_generator().into_root_schema_for::<T>();
     let mut text = serde_json::to_string_pretty(&schema).unwrap_or_default();
     text.push('\n');
     text

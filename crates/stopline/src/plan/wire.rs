@@ -43,7 +43,6 @@ pub(super) struct PlanFile {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub attained: Option<AttainedWire>,
     #[serde(deserialize_with = "required")]
-    #[cfg_attr(feature = "schema", schemars(required))]
     pub proof: Option<ProofWire>,
     pub about: About,
     #[cfg_attr(feature = "schema", schemars(with = "serde_json::Map<String, serde_json::Value>"))]
@@ -88,10 +87,8 @@ pub(super) enum DispersionWire {
 pub(super) enum AimWire {
     TwoCalls {
         #[serde(deserialize_with = "required")]
-        #[cfg_attr(feature = "schema", schemars(required))]
         thresholds: Option<ThresholdsWire>,
         #[serde(deserialize_with = "required")]
-        #[cfg_attr(feature = "schema", schemars(required))]
         risks: Option<RisksWire>,
     },
     ThreeCalls {
@@ -204,10 +201,8 @@ pub(super) enum LineWire {
 pub(super) struct TwoCallsLine {
     pub sites: u32,
     #[serde(deserialize_with = "required")]
-    #[cfg_attr(feature = "schema", schemars(required))]
     pub inadequate_at_most: Option<i64>,
     #[serde(deserialize_with = "required")]
-    #[cfg_attr(feature = "schema", schemars(required))]
     pub adequate_at_least: Option<i64>,
 }
 
@@ -217,16 +212,12 @@ pub(super) struct TwoCallsLine {
 pub(super) struct ThreeCallsLine {
     pub sites: u32,
     #[serde(deserialize_with = "required")]
-    #[cfg_attr(feature = "schema", schemars(required))]
     pub inadequate_at_most: Option<i64>,
     #[serde(deserialize_with = "required")]
-    #[cfg_attr(feature = "schema", schemars(required))]
     pub marginal_from: Option<i64>,
     #[serde(deserialize_with = "required")]
-    #[cfg_attr(feature = "schema", schemars(required))]
     pub marginal_to: Option<i64>,
     #[serde(deserialize_with = "required")]
-    #[cfg_attr(feature = "schema", schemars(required))]
     pub adequate_at_least: Option<i64>,
 }
 
@@ -236,7 +227,6 @@ pub(super) struct ThreeCallsLine {
 pub(super) struct PrecisionLine {
     pub sites: u32,
     #[serde(deserialize_with = "required")]
-    #[cfg_attr(feature = "schema", schemars(required))]
     pub enough_at_least: Option<i64>,
 }
 
@@ -259,7 +249,6 @@ pub(super) enum AttainedWire {
 pub(super) struct AlikeWire {
     pub shared: f64,
     #[serde(deserialize_with = "required")]
-    #[cfg_attr(feature = "schema", schemars(required))]
     pub run: Option<u32>,
     pub rows: Vec<AttainedRowWire>,
 }
