@@ -11,7 +11,7 @@ use stopline::dispersion::{
     Bound, Draws, Estimate, Frequencies, SharedClumping, Why, common_k, k_of_stopped, needed, one_k, order,
     plants_of_sites, spread,
 };
-use stopline::{Level, Lines, Quiet, Row, Verdict};
+use stopline::{Level, Lines, Minutes, Quiet, Row, Verdict};
 
 fn level(of: f64) -> Level {
     Level::new(of).unwrap()

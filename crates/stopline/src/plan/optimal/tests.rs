@@ -5,6 +5,7 @@ use super::backward::Costs;
 use super::forward::Reach;
 use super::stage::Stage;
 use super::*;
+use crate::law::Law;
 use crate::plan::{Aim, Checks, Design};
 use crate::{Dispersion, K, Plants, Risk, Risks, Score, Thresholds};
 use rand_chacha::ChaCha8Rng;
