@@ -336,10 +336,11 @@ impl<'a, 'b> Pass<'a, 'b> {
         let Some(&[from, to]) = xs.get(middle - 1..=middle) else { return Ok(()) };
         let through = |of: &dyn Fn(&Node) -> f64| Polynomial::through(&xs, self.ring.iter().map(of).collect());
         let mut found = Vec::new();
-        let sides: [(fn(&Sums) -> &[f64], f64, bool); 2] =
-            [(|sums| &sums.below, self.tail, true), (|sums| &sums.less, 1.0 - self.tail, false)];
-        for (of, target, upper) in sides {
-            let value = |node: &Node, group: usize| of(&node.sums).get(group).copied().unwrap_or(0.0);
+        for (upper, target) in [(true, self.tail), (false, 1.0 - self.tail)] {
+            let value = |node: &Node, group: usize| {
+                let sums = if upper { &node.sums.below } else { &node.sums.less };
+                sums.get(group).copied().unwrap_or(0.0)
+            };
             let Some((a, b)) = self.ring.get(middle - 1).zip(self.ring.get(middle)) else { return Ok(()) };
             for group in (0..self.stops.groups).filter(|&g| value(a, g) >= target && value(b, g) < target) {
                 let p = through(&|node| value(node, group));
