@@ -10,7 +10,7 @@ use std::sync::Arc;
 use stopline::decide::season;
 use stopline::dispersion::Draws;
 use stopline::plan::{self as core, About, Aim, AttainedRow, Design, Table};
-use stopline::{Code, Dispersion, Error, K, Mean, Plants, Score, Total};
+use stopline::{Code, Error, K, Mean, Score, Total};
 
 /// A stop plan: lines on the total and their exact risks; made by ``plan``, ``Plan.given`` or ``Plan.from_json``.
 ///
