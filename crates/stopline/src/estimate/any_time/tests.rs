@@ -112,7 +112,8 @@ fn evidence_is_given_only_where_it_holds_as_k_moves_with_the_mean() {
     ] {
         let told = any_time(&power_law_plan(b), &[4, 0, 7, 3], Level::NINE_TENTHS).unwrap().unwrap();
         assert_eq!(told.evidence.iter().map(|e| e.against).collect::<Vec<_>>(), sides, "{b}");
-        assert!(told.high.is_some_and(|high| told.low < 3.5 && 3.5 < high), "{b}: the interval does not depend on it");
+        // The interval does not depend on it; where variance outgrows the squared mean it may have no upper limit.
+        assert!(told.low < 3.5 && told.high.is_none_or(|high| 3.5 < high), "{b}: {told:?}");
         let law =
             |m: f64| Dispersion::power_law(2.0, b).unwrap().laws(&Score::Count, mean(m)).unwrap().nodes.remove(0).1;
         let threshold = law(2.0);
