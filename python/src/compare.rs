@@ -1,10 +1,11 @@
 //! Would fewer sites do?
 
 use crate::counts::Counts;
+use crate::design::{dispersion, thresholds};
 use crate::errors::{one, plain, watched};
 use crate::evaluate::means_of;
 use crate::fit::Fit;
-use crate::plan::{Plan, dispersion, thresholds};
+use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;

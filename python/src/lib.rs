@@ -5,9 +5,11 @@
 
 mod compare;
 mod counts;
+mod design;
 mod errors;
 mod evaluate;
 mod fit;
+mod levels;
 mod plan;
 mod recipe;
 mod replay;
@@ -27,7 +29,7 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_class::<counts::Counts>()?;
     m.add_class::<fit::Fit>()?;
     m.add_class::<plan::Plan>()?;
-    m.add_class::<plan::Level>()?;
+    m.add_class::<levels::Level>()?;
     m.add_class::<evaluate::Curve>()?;
     m.add_class::<simulate::Simulated>()?;
     m.add_class::<compare::Comparison>()?;
@@ -39,9 +41,9 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_function(wrap_pyfunction!(fit::fit_capped, m)?)?;
     m.add_function(wrap_pyfunction!(fit::fit_proportion, m)?)?;
     m.add_function(wrap_pyfunction!(fit::mean_variance, m)?)?;
-    m.add_function(wrap_pyfunction!(plan::field_means, m)?)?;
-    m.add_function(wrap_pyfunction!(plan::plan, m)?)?;
-    m.add_function(wrap_pyfunction!(plan::levels, m)?)?;
+    m.add_function(wrap_pyfunction!(design::field_means, m)?)?;
+    m.add_function(wrap_pyfunction!(design::plan, m)?)?;
+    m.add_function(wrap_pyfunction!(levels::levels, m)?)?;
     m.add_function(wrap_pyfunction!(evaluate::evaluate, m)?)?;
     m.add_function(wrap_pyfunction!(evaluate::estimates, m)?)?;
     m.add_function(wrap_pyfunction!(simulate::simulate, m)?)?;

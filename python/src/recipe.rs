@@ -3,7 +3,7 @@
 use crate::compare::Comparison;
 use crate::evaluate::Curve;
 use crate::fit::Fit;
-use crate::plan::Level;
+use crate::levels::Level;
 use crate::replay::Replay;
 use crate::simulate::Simulated;
 use pyo3::prelude::*;
