@@ -9,7 +9,7 @@ from typing import Any
 
 VECTORS = Path(__file__).resolve().parents[2] / "tests" / "vectors"
 
-Line = tuple[int, int | None, int | None]
+Line = tuple[int | None, ...]
 
 
 def load(name: str) -> dict[str, Any]:
@@ -20,19 +20,28 @@ def load(name: str) -> dict[str, Any]:
 
 def two_calls(rows: list[dict[str, Any]]) -> list[Line] | None:
     """Rows of stops as the lines of a plan with two calls; None where they are of another kind."""
+    return _lines(rows, {("inadequate", "to"): 0, ("adequate", "from"): 1})
+
+
+def other_calls(rows: list[dict[str, Any]]) -> list[Line] | None:
+    """The same of a plan with three calls, or of one that stops at a precision."""
+    three = {("inadequate", "to"): 0, ("marginal", "from"): 1, ("marginal", "to"): 2, ("adequate", "from"): 3}
+    return _lines(rows, three) or _lines(rows, {("enough", "from"): 0})
+
+
+def _lines(rows: list[dict[str, Any]], columns: dict[tuple[str, str], int]) -> list[Line] | None:
     lines: list[Line] = []
     for row in rows:
-        low: int | None = None
-        high: int | None = None
+        totals: list[int | None] = [None] * len(columns)
         for stop in row["stops"]:
-            if stop["call"] == "inadequate" and stop["from"] is None and stop["to"] is not None:
-                low = stop["to"]
-            elif stop["call"] == "adequate" and stop["to"] is None and stop["from"] is not None:
-                high = stop["from"]
-            elif stop["call"] != "undecided" or row is not rows[-1]:
-                return None
-        for at in range(row["at"], row.get("through", row["at"]) + 1):
-            lines.append((at, low, high))
+            if stop["call"] == "undecided" and row is rows[-1]:
+                continue  # what the closing lines leave
+            for end in ("from", "to"):
+                if stop[end] is not None:
+                    if (stop["call"], end) not in columns:
+                        return None
+                    totals[columns[stop["call"], end]] = stop[end]
+        lines += [(at, *totals) for at in range(row["at"], row.get("through", row["at"]) + 1)]
     return lines
 
 
