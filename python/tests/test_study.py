@@ -7,9 +7,7 @@ import json
 import math
 import os
 import pickle
-import shutil
 import signal
-import subprocess
 import threading
 import time
 from collections.abc import Callable
@@ -22,6 +20,8 @@ import numpy as np
 import pytest
 import scipy.stats  # type: ignore[import-untyped]
 import stopline
+
+from program import ran
 
 DEMO = Path(__file__).resolve().parents[2] / "demo-data" / "larkmoor.csv"
 GROUPS = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"]
@@ -124,17 +124,12 @@ def test_a_folder_keeps_what_is_done(tmp_path: Path) -> None:
 
 
 def test_a_folder_is_gone_on_with_by_the_program(tmp_path: Path) -> None:
-    program = os.environ.get("STOPLINE_PROGRAM") or shutil.which("stopline")
-    if program is None:
-        pytest.skip("the program is not installed: set STOPLINE_PROGRAM")
     (tmp_path / "mine").write_text(small().to_json())
     done = {number: grid().cell(number) for number in (0, 5)}
     with pytest.raises(Stop):
         stopline.study(grid(), done=dict(done), folder=tmp_path / "study", progress=stop_at_once)
     flags = "--means 1.5,3 --k 1,2 --shared 0,0.25 --run 5 --simulate 2000 --repeats 2 --seed 3 --json"
-    ran = subprocess.run([program, "study", "mine", "--folder", "study", *flags.split()], cwd=tmp_path, check=True,
-                         capture_output=True)
-    assert json.loads(ran.stdout)["computed"] == 7
+    assert json.loads(ran(f"study mine --folder study {flags}", tmp_path))["computed"] == 7
     with (tmp_path / "study" / "results.csv").open() as file:
         rows = list(csv.DictReader(file))
     assert [float(row["adequate"]) for row in rows] == stopline.study(grid(), folder=tmp_path / "study")["adequate"]

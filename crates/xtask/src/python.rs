@@ -94,6 +94,15 @@ pub fn on_wheel(kit: &Kit, name: &str, arguments: &[&str]) -> Ran {
     run(program(kit, name)?.args(arguments))
 }
 
+/// The tests of the wheel, beside the program.
+pub fn pytest(kit: &Kit) -> Ran {
+    built(kit)?;
+    run(&mut kit.cargo(["build", "-p=stopline-cli"]))?;
+    let program = kit.target.join("debug").join(format!("stopline{}", std::env::consts::EXE_SUFFIX));
+    let mut tests = self::program(kit, "pytest")?;
+    run(tests.args(["--import-mode=importlib", "python/tests"]).env("STOPLINE_PROGRAM", program))
+}
+
 /// Builds the documentation of the wheel, in an environment of its own: every example is run, and a
 /// warning or a link that leads nowhere fails.
 pub fn docs(kit: &Kit) -> Ran {

@@ -20,7 +20,7 @@ const ROWS: [(&str, Step); 15] = [
     ("vectors", |kit| python::check_scripts(kit, "tests/scripts")),
     ("demo-data", |kit| python::check_scripts(kit, "demo-data")),
     ("wheel", python::wheel),
-    ("pytest", |kit| python::on_wheel(kit, "pytest", &["--import-mode=importlib", "python/tests"])),
+    ("pytest", python::pytest),
     ("stubtest", |kit| python::on_wheel(kit, "stubtest", &["stopline"])),
     ("mypy", |kit| python::on_wheel(kit, "mypy", &["--strict", "python/stopline", "python/tests"])),
     ("python-docs", python::docs),

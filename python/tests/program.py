@@ -1,0 +1,19 @@
+"""The program, where it is installed or ``STOPLINE_PROGRAM`` names it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+PROGRAM = os.environ.get("STOPLINE_PROGRAM") or shutil.which("stopline")
+
+
+def ran(words: str, folder: Path) -> bytes:
+    """What a command prints, run in a folder."""
+    if PROGRAM is None:
+        pytest.skip("the program is not installed: set STOPLINE_PROGRAM")
+    return subprocess.run([PROGRAM, *words.split()], cwd=folder, check=True, stdout=subprocess.PIPE).stdout
