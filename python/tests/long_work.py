@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import stopline
@@ -21,7 +22,7 @@ def demo() -> stopline.Counts:
     return stopline.Counts.read(DEMO, count=GROUPS)
 
 
-WORK: dict[str, Callable[[], partial[object]]] = {
+WORK: dict[str, Callable[[], partial[Any]]] = {
     "simulate": lambda: partial(stopline.simulate, small(), np.linspace(0.5, 4.0, 400), walks=3_000_000),
     "evaluate": lambda: partial(
         stopline.evaluate,

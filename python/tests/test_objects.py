@@ -156,7 +156,7 @@ def test_progress_is_told_and_can_stop_the_work() -> None:
     assert len(told) == 3 and all(0 <= done <= of for done, of in told)
 
 
-def interrupted(work: partial[object]) -> None:
+def interrupted(work: partial[Any]) -> None:
     """Sends Ctrl-C while the work is done: it must come out of the work, which did not come to its end."""
     timer = threading.Timer(0.2, lambda: os.kill(os.getpid(), signal.SIGINT))
     timer.start()
