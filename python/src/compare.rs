@@ -1,5 +1,6 @@
 //! Would fewer sites do?
 
+use crate::columns::Columns;
 use crate::counts::Counts;
 use crate::design::{dispersion, thresholds};
 use crate::errors::{one, plain, watched};
@@ -7,6 +8,7 @@ use crate::evaluate::means_of;
 use crate::fit::Fit;
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
+use arrow_array::StringArray;
 use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
@@ -175,6 +177,26 @@ pub fn compare(
     Ok(Comparison { comparison, recipe })
 }
 
+impl Comparison {
+    pub fn as_columns(&self) -> Columns {
+        let rows: Vec<(&WayCompared, &At)> =
+            self.comparison.ways.iter().flat_map(|way| way.at.iter().map(move |at| (way, at))).collect();
+        let number = |of: fn(&At) -> f64| rows.iter().map(move |(_, at)| of(at));
+        Columns::default()
+            .with("way", StringArray::from_iter_values(rows.iter().map(|(way, _)| &way.name)))
+            .numbers("mean", number(|at| at.row.mean))
+            .numbers("adequate", number(|at| at.row.adequate))
+            .numbers("inadequate", number(|at| at.row.inadequate))
+            .numbers("undecided", number(|at| at.row.undecided))
+            .numbers("expected_sites", number(|at| at.row.expected_sites))
+            .numbers("sites_p50", rows.iter().map(|(_, at)| at.row.sites_p50))
+            .numbers("sites_p90", rows.iter().map(|(_, at)| at.row.sites_p90))
+            .numbers("max_sites", rows.iter().map(|(way, _)| way.max_sites))
+            .numbers("se_over_mean", number(|at| at.se_over_mean.unwrap_or(f64::NAN)))
+            .numbers("minutes", number(|at| at.minutes.unwrap_or(f64::NAN)))
+    }
+}
+
 #[pymethods]
 impl Comparison {
     #[getter]
@@ -185,28 +207,6 @@ impl Comparison {
     #[getter]
     fn conclusion(&self) -> Vec<&str> {
         self.comparison.conclusion.iter().map(String::as_str).collect()
-    }
-
-    /// One row a way and mean, as columns for a data frame: ``pandas.DataFrame(comparison.table())``.
-    fn table<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
-        let table = PyDict::new(py);
-        let rows: Vec<(&WayCompared, &At)> =
-            self.comparison.ways.iter().flat_map(|way| way.at.iter().map(move |at| (way, at))).collect();
-        table.set_item("way", rows.iter().map(|(way, _)| way.name.as_str()).collect::<Vec<_>>())?;
-        let numbers = |name: &str, of: &dyn Fn(&WayCompared, &At) -> f64| {
-            table.set_item(name, PyArray1::from_iter(py, rows.iter().map(|(way, at)| of(way, at))))
-        };
-        numbers("mean", &|_, at| at.row.mean)?;
-        numbers("adequate", &|_, at| at.row.adequate)?;
-        numbers("inadequate", &|_, at| at.row.inadequate)?;
-        numbers("undecided", &|_, at| at.row.undecided)?;
-        numbers("expected_sites", &|_, at| at.row.expected_sites)?;
-        numbers("sites_p50", &|_, at| f64::from(at.row.sites_p50))?;
-        numbers("sites_p90", &|_, at| f64::from(at.row.sites_p90))?;
-        numbers("max_sites", &|way, _| f64::from(way.max_sites))?;
-        numbers("se_over_mean", &|_, at| at.se_over_mean.unwrap_or(f64::NAN))?;
-        numbers("minutes", &|_, at| at.minutes.unwrap_or(f64::NAN))?;
-        Ok(table)
     }
 
     /// The comparison as plain objects, as the program prints it.

@@ -1,5 +1,6 @@
 //! What a plan really does.
 
+use crate::columns::Columns;
 use crate::errors::{one, plain, released, watched};
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
@@ -196,6 +197,17 @@ impl Curve {
 
 macro_rules! columns {
     ($($name:ident: $type:ty),* $(,)?) => {
+        impl Curve {
+            pub fn as_columns(&self) -> Columns {
+                let rows = &self.evaluation.curve.rows;
+                let table = Columns::default()$(.numbers(stringify!($name), rows.iter().map(|row| row.$name)))*;
+                let Some(all) = &self.evaluation.estimates else { return table };
+                table
+                    .numbers("se_over_mean", all.iter().map(|e| e.se_over_mean))
+                    .numbers("bias_over_mean", all.iter().map(|e| e.bias_over_mean))
+            }
+        }
+
         #[pymethods]
         impl Curve {
             $(#[getter]

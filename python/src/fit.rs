@@ -8,7 +8,7 @@ use numpy::PyArray1;
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use stopline::counts::{self as core, Columns, Weights};
-use stopline::dispersion::{self, Draws, Placing, Studying, Values, fit_counts, study_counts};
+use stopline::dispersion::{self, Draws, Placing, Studying, fit_counts, study_counts};
 use stopline::{Code, Error, Level, Mean, Minutes, Plants};
 
 /// A column of its own.
@@ -251,24 +251,7 @@ impl Fit {
         Ok(found.lower.and_then(|d| d.constant_k()).map(|k| k.get()))
     }
 
-    /// One row a walk, as columns for a data frame: ``pandas.DataFrame(fit.table())``, ``polars.DataFrame(fit.table())``.
-    ///
-    /// k is infinite for counts that are not clumped and NaN where it is undefined (``why`` says why); with a study
-    /// the p of each walk's tests are there too.
-    fn table<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
-        let table = PyDict::new(py);
-        for (name, column) in self.fit.table() {
-            match column {
-                Values::Text(all) => table.set_item(name, all)?,
-                Values::Whole(all) => table.set_item(name, PyArray1::from_vec(py, all))?,
-                Values::Numbers(all) => table.set_item(name, PyArray1::from_vec(py, all))?,
-                _ => {}
-            }
-        }
-        Ok(table)
-    }
-
-    /// The fit as plain objects: `fields` and `common`, every null explained beside it.
+    /// The fit as plain objects: ``fields`` and ``common``, every null explained beside it.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         plain(py, &self.fit)
     }

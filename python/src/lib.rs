@@ -3,6 +3,7 @@
 // What pyo3's macros expand to is not ours to document or to lint.
 #![allow(missing_docs, clippy::needless_pass_by_value, clippy::too_many_arguments)]
 
+mod columns;
 mod compare;
 mod counts;
 mod design;
@@ -22,7 +23,7 @@ mod walk;
 
 use pyo3::prelude::*;
 
-#[pymodule]
+#[pymodule(gil_used = true)]
 fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add("__version__", env!("CARGO_PKG_VERSION"))?;
     m.add("CODES", stopline::Code::ALL.iter().map(|c| c.as_str()).collect::<Vec<_>>())?;
@@ -51,6 +52,7 @@ fn _native(m: &Bound<'_, PyModule>) -> PyResult<()> {
     m.add_function(wrap_pyfunction!(replay::replay, m)?)?;
     m.add_function(wrap_pyfunction!(resample::resample, m)?)?;
     m.add_function(wrap_pyfunction!(resample::sensitivity, m)?)?;
+    m.add_function(wrap_pyfunction!(columns::_columns, m)?)?;
     m.add_function(wrap_pyfunction!(study::_append, m)?)?;
     m.add_function(wrap_pyfunction!(walk::decide, m)?)
 }

@@ -1,12 +1,13 @@
 //! A plan run over full walks.
 
+use crate::columns::Columns;
 use crate::compare::minutes;
 use crate::counts::Counts;
 use crate::errors::{one, plain, watched};
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
+use arrow_array::{BooleanArray, Int64Array, StringArray};
 use pyo3::prelude::*;
-use pyo3::types::PyDict;
 use stopline::Level;
 use stopline::replay::{self as core, Replayed, Replaying};
 
@@ -87,29 +88,29 @@ pub fn replay(
     Ok(Replay { replay, left_out, recipe })
 }
 
+impl Replay {
+    pub fn as_columns(&self) -> Columns {
+        let walks = &self.replay.walks;
+        let words = |of: fn(&Replayed) -> Option<&str>| walks.iter().map(of).collect::<StringArray>();
+        let number = |of: fn(&Replayed) -> f64| walks.iter().map(of);
+        let truth = |of: fn(&Replayed) -> Option<bool>| walks.iter().map(of).collect::<BooleanArray>();
+        Columns::default()
+            .with("field", words(|w| Some(&w.field)))
+            .with("visit", words(|w| Some(&w.visit)))
+            .numbers("sites", walks.iter().map(|w| w.sites))
+            .numbers("mean", number(|w| w.mean))
+            .with("whole", words(|w| Some(w.whole.as_str())))
+            .with("stopped_at", walks.iter().map(|w| w.walked.stopped_at.map(i64::from)).collect::<Int64Array>())
+            .with("call", words(|w| w.walked.call.map(stopline::Call::as_str)))
+            .with("agrees", truth(|w| w.walked.agrees))
+            .with("contradicted", truth(|w| w.walked.contradicted))
+            .numbers("random_agree", number(|w| w.random.map_or(f64::NAN, |r| r.agree.value)))
+            .numbers("random_agree_se", number(|w| w.random.map_or(f64::NAN, |r| r.agree.se)))
+    }
+}
+
 #[pymethods]
 impl Replay {
-    /// One row a walk, as columns for a data frame: ``pandas.DataFrame(replay.table())``.
-    fn table<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
-        let table = PyDict::new(py);
-        let walks = &self.replay.walks;
-        fn column<T>(walks: &[Replayed], of: impl Fn(&Replayed) -> T) -> Vec<T> {
-            walks.iter().map(of).collect()
-        }
-        table.set_item("field", column(walks, |w| w.field.clone()))?;
-        table.set_item("visit", column(walks, |w| w.visit.clone()))?;
-        table.set_item("sites", column(walks, |w| w.sites))?;
-        table.set_item("mean", column(walks, |w| w.mean))?;
-        table.set_item("whole", column(walks, |w| w.whole.as_str()))?;
-        table.set_item("stopped_at", column(walks, |w| w.walked.stopped_at))?;
-        table.set_item("call", column(walks, |w| w.walked.call.map(stopline::Call::as_str)))?;
-        table.set_item("agrees", column(walks, |w| w.walked.agrees))?;
-        table.set_item("contradicted", column(walks, |w| w.walked.contradicted))?;
-        table.set_item("random_agree", column(walks, |w| w.random.map(|r| r.agree.value)))?;
-        table.set_item("random_agree_se", column(walks, |w| w.random.map(|r| r.agree.se)))?;
-        Ok(table)
-    }
-
     /// The replay as plain objects, as the program prints it.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         let replay = plain(py, &self.replay)?;

@@ -1,5 +1,6 @@
 //! What a plan does over simulated walks.
 
+use crate::columns::Columns;
 use crate::errors::{one, plain, watched};
 use crate::evaluate::{means_of, under};
 use crate::plan::Plan;
@@ -141,6 +142,13 @@ impl Simulated {
 
 macro_rules! columns {
     ($($name:ident: $type:ty = $of:expr),* $(,)?) => {
+        impl Simulated {
+            pub fn as_columns(&self) -> Columns {
+                let rows = &self.simulated.rows;
+                Columns::default()$(.numbers(stringify!($name), rows.iter().map($of)))*
+            }
+        }
+
         #[pymethods]
         impl Simulated {
             $(#[getter]

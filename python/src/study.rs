@@ -60,7 +60,8 @@ use stopline::{Code, Error, K, Mean, Share};
 /// >>> grid = stopline.Grid({"mine": plan}, means=[1.5, 3.0], k=[1.0, 2.0], walks=1000, repeats=2)
 /// >>> len(grid)
 /// 4
-#[pyclass(frozen, module = "stopline")]
+#[pyclass(frozen, module = "stopline", eq)]
+#[derive(PartialEq)]
 pub struct Grid(core::Grid);
 
 /// One way to draw sites, or several.

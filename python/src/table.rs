@@ -1,5 +1,6 @@
 //! Counts from tables of any kind, results as columns for one, and as HTML in notebooks.
 
+use crate::columns::Columns;
 use crate::compare::Comparison;
 use crate::counts::Counts;
 use crate::evaluate::Curve;
@@ -7,9 +8,12 @@ use crate::fit::Fit;
 use crate::plan::Plan;
 use crate::replay::Replay;
 use crate::simulate::Simulated;
-use numpy::PyArray1;
+use arrow_array::{Int64Array, StringArray};
 use pyo3::prelude::*;
-use pyo3::types::PyDict;
+use pyo3::types::{PyCapsule, PyDict};
+use stopline::Total;
+use stopline::counts::FieldWalk;
+use stopline::dispersion::Values;
 
 #[pymethods]
 impl Counts {
@@ -66,75 +70,89 @@ impl Counts {
             .map_err(PyErr::from)
             .and_then(|arguments| py.get_type::<Self>().getattr("from_columns")?.call((), Some(arguments)))
     }
+}
 
+impl Counts {
+    fn as_columns(&self) -> Columns {
+        let walks = &self.0.walks;
+        let each = |of: fn(&FieldWalk) -> &str| {
+            let all = walks.iter().flat_map(|w| std::iter::repeat_n(Some(of(w)), w.sites.len()));
+            all.collect::<StringArray>()
+        };
+        let sites: Vec<u32> = walks.iter().flat_map(|w| w.sites.iter().copied()).collect();
+        Columns::default()
+            .with("field", each(|w| &w.field))
+            .with("visit", each(|w| &w.visit))
+            .numbers("plants", std::iter::repeat_n(self.0.plants.get(), sites.len()))
+            .numbers("site", sites)
+            .numbers("count", walks.iter().flat_map(|w| w.counts.iter().map(|c| c.map_or(f64::NAN, f64::from))))
+    }
+}
+
+impl Fit {
+    fn as_columns(&self) -> Columns {
+        self.fit.table().into_iter().fold(Columns::default(), |table, (name, column)| match column {
+            Values::Text(all) => table.with(name, StringArray::from_iter_values(all)),
+            Values::Whole(all) => table.numbers(name, all),
+            Values::Numbers(all) => table.numbers(name, all),
+            _ => table,
+        })
+    }
+}
+
+impl Plan {
+    fn as_columns(&self) -> Columns {
+        let rows = self.0.lines().rows();
+        let sites: Int64Array = rows.iter().map(|row| Some(Total::from(row.at))).collect();
+        self.0.asked().aim.columns().iter().fold(Columns::default().with("sites", sites), |table, column| {
+            table.with(column.as_str(), rows.iter().map(|row| column.of(row)).collect::<Int64Array>())
+        })
+    }
+}
+
+macro_rules! tables {
+    ($($(#[$doc:meta])* $class:ident;)*) => {$(
+        #[pymethods]
+        impl $class {
+            $(#[$doc])*
+            fn table<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+                self.as_columns().dict(py)
+            }
+
+            /// The table as an Arrow stream: ``polars.DataFrame(result)``, ``pyarrow.table(result)``. What ``table()``
+            /// has as NaN or None is null.
+            #[pyo3(signature = (requested_schema=None))]
+            fn __arrow_c_stream__<'py>(
+                &self,
+                py: Python<'py>,
+                requested_schema: Option<Bound<'py, PyCapsule>>,
+            ) -> PyResult<Bound<'py, PyCapsule>> {
+                self.as_columns().stream(py, requested_schema)
+            }
+        }
+    )*};
+}
+
+tables! {
     /// One row a site, as columns for a data frame: ``field``, ``visit``, ``site``, ``plants``, ``count`` (NaN where
     /// missing); ``Counts.from_table`` reads it.
-    fn table<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
-        let walks = &self.0.walks;
-        let each = |of: fn(&stopline::counts::FieldWalk) -> &str| {
-            walks.iter().flat_map(|w| std::iter::repeat_n(of(w), w.sites.len())).collect::<Vec<_>>()
-        };
-        let site: Vec<u32> = walks.iter().flat_map(|w| w.sites.iter().copied()).collect();
-        let counts = walks.iter().flat_map(|w| w.counts.iter().map(|c| c.map_or(f64::NAN, f64::from)));
-        let table = PyDict::new(py);
-        table.set_item("field", each(|w| &w.field))?;
-        table.set_item("visit", each(|w| &w.visit))?;
-        table.set_item("plants", PyArray1::from_vec(py, vec![self.0.plants.get(); site.len()]))?;
-        table.set_item("site", PyArray1::from_vec(py, site))?;
-        table.set_item("count", PyArray1::from_iter(py, counts))?;
-        Ok(table)
-    }
-}
-
-/// The named attributes of an object, as a dict.
-fn attributes<'py>(object: &Bound<'py, PyAny>, names: &[&str]) -> PyResult<Bound<'py, PyDict>> {
-    let table = PyDict::new(object.py());
-    for name in names {
-        let column = object.getattr(*name)?;
-        if !column.is_none() {
-            table.set_item(name, column)?;
-        }
-    }
-    Ok(table)
-}
-
-const CALLS: [&str; 6] = ["mean", "adequate", "inadequate", "marginal", "enough", "undecided"];
-const SITES: [&str; 5] = ["expected_sites", "sites_sd", "sites_p50", "sites_p90", "at_cap"];
-
-#[pymethods]
-impl Curve {
-    /// One row a mean, as columns for a data frame: ``pandas.DataFrame(curve.table())``.
-    fn table(this: Bound<'_, Self>) -> PyResult<Bound<'_, PyDict>> {
-        let names = [&CALLS[..], &SITES, &["se_over_mean", "bias_over_mean"]].concat();
-        attributes(this.as_any(), &names)
-    }
-}
-
-#[pymethods]
-impl Simulated {
-    /// One row a mean, as columns for a data frame, each estimate followed by its standard error.
-    fn table(this: Bound<'_, Self>) -> PyResult<Bound<'_, PyDict>> {
-        let mut names = vec!["mean".to_owned()];
-        for name in CALLS.iter().skip(1).chain(&SITES) {
-            names.extend([(*name).to_owned(), format!("{name}_se")]);
-        }
-        attributes(this.as_any(), &names.iter().map(String::as_str).collect::<Vec<_>>())
-    }
-}
-
-#[pymethods]
-impl Plan {
+    Counts;
+    /// One row a walk, as columns for a data frame: ``pandas.DataFrame(fit.table())``, ``polars.DataFrame(fit.table())``.
+    ///
+    /// k is infinite for counts that are not clumped and NaN where it is undefined (``why`` says why); with a study
+    /// the p of each walk's tests are there too.
+    Fit;
     /// The lines, as columns for a data frame: the sites of each check and the totals, None where a line cannot be
     /// reached.
-    fn table(this: Bound<'_, Self>) -> PyResult<Bound<'_, PyDict>> {
-        let lines = this.getattr("lines")?;
-        let table = PyDict::new(this.py());
-        for (i, name) in this.getattr("columns")?.try_iter()?.enumerate() {
-            let column = lines.try_iter()?.map(|line| line?.get_item(i)).collect::<PyResult<Vec<_>>>()?;
-            table.set_item(name?, column)?;
-        }
-        Ok(table)
-    }
+    Plan;
+    /// One row a mean, as columns for a data frame: ``pandas.DataFrame(curve.table())``.
+    Curve;
+    /// One row a mean, as columns for a data frame, each estimate followed by its standard error.
+    Simulated;
+    /// One row a way and mean, as columns for a data frame: ``pandas.DataFrame(comparison.table())``.
+    Comparison;
+    /// One row a walk, as columns for a data frame: ``pandas.DataFrame(replay.table())``.
+    Replay;
 }
 
 macro_rules! in_notebooks {

@@ -4,7 +4,7 @@ use crate::counts::Counts;
 use crate::errors::{many, one};
 use crate::plan::Plan;
 use crate::recipe::Reduced;
-use crate::walk::Walk;
+use crate::walk::{Decision, Walk};
 use pyo3::exceptions::PyValueError;
 use pyo3::prelude::*;
 use pyo3::types::PyType;
@@ -143,10 +143,27 @@ fn back(state: EntryState) -> PyResult<Entry> {
     })
 }
 
+/// As the decision of its walk.
+#[pymethods]
+impl Decision {
+    fn __reduce__<'py>(&self, py: Python<'py>) -> PyResult<Reduced<'py, (Walk,)>> {
+        let decision = py.import("operator")?.getattr("attrgetter")?.call1(("decision",))?;
+        Ok((decision, (Walk(Mutex::new(Arc::clone(&self.walk))),)))
+    }
+
+    fn __copy__(this: Py<Self>) -> Py<Self> {
+        this
+    }
+
+    fn __deepcopy__(this: Py<Self>, _memo: &Bound<'_, PyAny>) -> Py<Self> {
+        this
+    }
+}
+
 #[pymethods]
 impl Walk {
     fn __reduce__<'py>(&self, py: Python<'py>) -> PyResult<Reduced<'py, (Plan, Vec<EntryState>)>> {
-        let walk = self.walk();
+        let walk = Arc::clone(&self.walk());
         let entries = walk.entries().iter().map(out).collect::<PyResult<_>>()?;
         Ok((PyType::new::<Self>(py).getattr("_from_entries")?, (Plan(Arc::clone(walk.plan())), entries)))
     }

@@ -35,12 +35,19 @@ use stopline::{Error, Site};
 ///     From the third site: the chance of counts so uneven at the plan's k, the level of an alarm, where the walk was
 ///     first alarmed, and how little such a check notices. None where it cannot be made; a caution says why.
 /// cautions : list of str
-#[pyclass(frozen, module = "stopline")]
+#[pyclass(frozen, module = "stopline", eq)]
 pub struct Decision {
-    walk: Arc<core::Walk>,
+    pub walk: Arc<core::Walk>,
     state: State,
     /// What takes time is computed when it is first asked for.
     whole: OnceLock<core::Decision>,
+}
+
+/// The same entries under the same plan.
+impl PartialEq for Decision {
+    fn eq(&self, other: &Self) -> bool {
+        self.walk.plan() == other.walk.plan() && self.walk.entries() == other.walk.entries()
+    }
 }
 
 impl Decision {
@@ -48,8 +55,8 @@ impl Decision {
         Self { state: walk.state(), walk, whole: OnceLock::new() }
     }
 
-    fn whole(&self) -> &core::Decision {
-        self.whole.get_or_init(|| self.walk.decision())
+    fn whole(&self, py: Python<'_>) -> &core::Decision {
+        self.whole.get().unwrap_or_else(|| py.detach(|| self.whole.get_or_init(|| self.walk.decision())))
     }
 }
 
@@ -133,16 +140,16 @@ impl Decision {
         self.state.after_stop
     }
     #[getter]
-    fn mean(&self) -> Option<f64> {
-        self.whole().estimate.mean
+    fn mean(&self, py: Python<'_>) -> Option<f64> {
+        self.whole(py).estimate.mean
     }
     #[getter]
-    fn plain_mean(&self) -> Option<f64> {
-        self.whole().estimate.plain_mean
+    fn plain_mean(&self, py: Python<'_>) -> Option<f64> {
+        self.whole(py).estimate.plain_mean
     }
     #[getter]
-    fn interval(&self) -> Option<(f64, Option<f64>)> {
-        let estimate = self.whole().estimate;
+    fn interval(&self, py: Python<'_>) -> Option<(f64, Option<f64>)> {
+        let estimate = self.whole(py).estimate;
         estimate.low.map(|low| (low, estimate.high))
     }
     /// The interval of another level, or with stops put in order by ``plain_mean`` or by ``stage``.
@@ -154,23 +161,23 @@ impl Decision {
     }
     #[getter]
     fn any_time<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        plain(py, &self.whole().any_time)
+        plain(py, &self.whole(py).any_time)
     }
     #[getter]
     fn what_next<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        plain(py, &self.whole().what_next)
+        plain(py, &self.whole(py).what_next)
     }
     #[getter]
     fn check_of_k<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        plain(py, &self.whole().check_of_k)
+        plain(py, &self.whole(py).check_of_k)
     }
     #[getter]
-    fn cautions(&self) -> Vec<String> {
-        self.whole().cautions.iter().map(|c| c.text.clone()).collect()
+    fn cautions(&self, py: Python<'_>) -> Vec<String> {
+        self.whole(py).cautions.iter().map(|c| c.text.clone()).collect()
     }
     /// The decision as plain objects, as the program prints it.
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        plain(py, self.whole())
+        plain(py, self.whole(py))
     }
     fn __repr__(&self) -> String {
         format!(
@@ -211,10 +218,13 @@ impl Walk {
     }
 
     fn entry(&self, py: Python<'_>, entry: Entry) -> PyResult<Decision> {
-        let mut walk = self.walk();
-        // Copied where a decision still holds the walk as it was.
-        Arc::make_mut(&mut walk).push(entry).map_err(|e| one(py, e))?;
-        Ok(Decision::of(Arc::clone(&walk)))
+        let pushed = {
+            let mut walk = self.walk();
+            // Copied where a decision still holds the walk as it was.
+            Arc::make_mut(&mut walk).push(entry).map(|_| Arc::clone(&walk))
+        };
+        // Python runs, and another thread with it, only after the walk is free again.
+        pushed.map(Decision::of).map_err(|e| one(py, e))
     }
 }
 

@@ -8,6 +8,8 @@ import hashlib
 import io
 import json
 import pickle
+import subprocess
+import sys
 import threading
 from pathlib import Path
 from typing import Any
@@ -291,6 +293,33 @@ def test_threads_give_the_same_numbers() -> None:
     for t in threads:
         t.join()
     assert found == [True] * 4
+
+
+SHARED = """
+import sys, threading
+import stopline
+
+sys.setswitchinterval(1e-6)
+walk = stopline.Walk(stopline.plan(k=1.2, inadequate=1.0, adequate=2.0))
+
+def refused():
+    for _ in range(2000):
+        try:
+            walk.undo()
+        except stopline.StoplineError:
+            walk.decision
+
+threads = [threading.Thread(target=refused) for _ in range(4)]
+for t in threads:
+    t.start()
+for t in threads:
+    t.join()
+"""
+
+
+def test_threads_share_a_walk_that_refuses() -> None:
+    # In a process of its own: threads that block each other stop all of it.
+    subprocess.run([sys.executable, "-I", "-c", SHARED], check=True, timeout=120)
 
 
 def test_plans_of_every_aim() -> None:

@@ -118,3 +118,49 @@ def test_results_are_tables(frame: Callable[[Any], Any]) -> None:
     assert again.table().keys() == counts.table().keys()
     for name, column in counts.table().items():
         np.testing.assert_array_equal(again.table()[name], column)
+
+
+# No walk reaches the only check of the last plan: of what is told of a stop there is nothing.
+RESULTS: dict[str, Callable[[], Any]] = {
+    "counts": lambda: stopline.Counts.read(DEMO, count=GROUPS),
+    "fit": lambda: stopline.fit(stopline.Counts.read(DEMO, count=GROUPS), study=True, draws=99),
+    "plan": lambda: stopline.plan(k=1.2, inadequate=1.0, adequate=2.0),
+    "curve": lambda: stopline.evaluate(stopline.plan(k=1.2, se_over_mean=0.25), [1.0, 2.0]),
+    "simulated": lambda: stopline.simulate(stopline.plan(k=1.2, inadequate=1.0, adequate=2.0), [1.0, 2.0], walks=100),
+    "comparison": lambda: stopline.compare(k=1.2, inadequate=1.0, adequate=2.0),
+    "replay": lambda: stopline.replay(
+        stopline.plan(k=1.2, plants=3, inadequate=1.0, adequate=2.0), stopline.Counts.read(DEMO, count=GROUPS), orders=9
+    ),
+    "replay without a stop": lambda: stopline.replay(
+        stopline.Plan.given([(60, 9, 10)], k=1.2, plants=3), stopline.Counts.read(DEMO, count=GROUPS), orders=9
+    ),
+}
+
+
+@pytest.mark.parametrize("name", RESULTS)
+def test_results_are_arrow(name: str) -> None:
+    result = RESULTS[name]()
+    expected = {
+        column: [None if value is None or value != value else value for value in getattr(values, "tolist", values.copy)()]
+        for column, values in result.table().items()
+    }
+    table = pyarrow.table(result)
+    assert table.to_pydict() == polars.DataFrame(result).to_dict(as_series=False) == expected
+    assert not any(pyarrow.types.is_null(field.type) for field in table.schema)
+
+
+def test_types_of_results_do_not_depend_on_them() -> None:
+    some, none = (pyarrow.table(RESULTS[name]()) for name in ("replay", "replay without a stop"))
+    assert some.schema == none.schema and none["stopped_at"].null_count == len(none) and some["stopped_at"].null_count == 0
+
+
+def test_another_type_can_be_asked_for() -> None:
+    curve = RESULTS["curve"]()
+    asked = pyarrow.schema([(f.name, "int64" if f.name == "sites_p50" else f.type) for f in pyarrow.table(curve).schema])
+    assert pyarrow.table(curve, schema=asked)["sites_p50"].to_pylist() == curve.sites_p50.tolist()
+
+
+def test_counts_are_read_as_the_table_they_are() -> None:
+    counts = RESULTS["counts"]()
+    assert stopline.Counts.from_table(counts).table().keys() == counts.table().keys()
+    assert stopline.fit(stopline.Counts.from_table(counts)).table()["k"].tolist() == stopline.fit(counts).table()["k"].tolist()

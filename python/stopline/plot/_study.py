@@ -123,9 +123,9 @@ def study_map(
         for (row, column), number in np.ndenumerate(shown):
             if numbers[row, column]:
                 red, green, blue, _ = mesh.to_rgba(np.array([number]))[0]
-                ink = "black" if 0.299 * red + 0.587 * green + 0.114 * blue > 0.5 else "white"
+                color = "black" if 0.299 * red + 0.587 * green + 0.114 * blue > 0.5 else "white"
                 words = f"{number:.1f}" if value in _SITES else f"{number:.3f}"
-                ax.text(column, row, words, ha="center", va="center", color=ink, size="small", zorder=3)
+                ax.text(column, row, words, ha="center", va="center", color=color, size="small", zorder=3)
     ax.set_xticks(range(len(across)), [_named(one) for one in across])
     ax.set_yticks(range(len(up)), [_named(one) for one in up])
     ax.set(xlabel=_CROSSED[x], ylabel=_CROSSED[y])
