@@ -57,7 +57,7 @@ fn a_table_of_every_aim_stands_beside_what_it_could_have_been() {
         (
             "--k 2 --per site --aim precision --se-over-mean 0.25 --min-sites 10 --max-sites 60",
             &["enough_at_least"],
-            &["means from 0.30", "the formula's lines", "tuned plan, no less precise", "worst true"],
+            &["means from 0.3167 to 8", "the formula's lines", "tuned plan, no less precise", "worst true"],
         ),
     ] {
         let report = typed_in(asked, columns);
