@@ -31,7 +31,7 @@ def plan_of(lines: list[dict[str, Any]], law: dict[str, Any]) -> stopline.Plan |
         return None
     if two is not None:
         return stopline.Plan.given(two, **clumped)
-    if other is None or "share" in clumped:
+    if other is None or "above" in clumped:
         return None
     # What is asked gives the columns their names; the lines are as they are.
     asked: dict[str, Any] = {"se_over_mean": 0.25} if len(other[0]) == 2 else THREE_CALLS
