@@ -430,7 +430,9 @@ def test_the_mean_after_a_stop() -> None:
     assert told["low"][row][0] == pytest.approx(decision.interval[0], rel=1e-7)
     assert stopline.decide(plan, [2]).interval is None
     staged = stopline.estimates(plan, up_to=7.0, order="stage")
-    low, high = decision.interval_at(order="stage") or (None, None)
+    by_stage_alone = decision.interval_at(order="stage")
+    assert by_stage_alone is not None
+    low, high = by_stage_alone
     # A stop at the second site is nearly the highest by stage: its interval lies higher than by plain mean.
     assert low == pytest.approx(staged["low"][row][0], rel=1e-7) and low > decision.interval[0]
     assert high == pytest.approx(staged["high"][row][0], rel=1e-7)
