@@ -97,8 +97,9 @@ pub fn on_wheel(kit: &Kit, name: &str, arguments: &[&str]) -> Ran {
 /// The tests of the wheel, beside the program.
 pub fn pytest(kit: &Kit) -> Ran {
     built(kit)?;
-    // With the features of the wheel's packages: `std` of num-traits moves the last places of chances by statrs.
-    run(&mut kit.cargo(["build", "-p=stopline-cli", "-p=stopline-python"]))?;
+    // As the row `rust` does, with the features of the wheel's packages: `std` of num-traits moves the last places of
+    // chances by statrs.
+    run(&mut kit.cargo(["test", "--workspace", "--exclude=xtask", "--no-run", "--test=program"]))?;
     let program = kit.target.join("debug").join(format!("stopline{}", std::env::consts::EXE_SUFFIX));
     let mut tests = self::program(kit, "pytest")?;
     run(tests.args(["--import-mode=importlib", "python/tests"]).env("STOPLINE_PROGRAM", program))
