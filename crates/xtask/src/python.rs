@@ -97,8 +97,7 @@ pub fn on_wheel(kit: &Kit, name: &str, arguments: &[&str]) -> Ran {
 /// The tests of the wheel, beside the program.
 pub fn pytest(kit: &Kit) -> Ran {
     built(kit)?;
-    // As the row `rust` does, with the features of the wheel's packages: `std` of num-traits moves the last places of
-    // chances by statrs.
+    // The one that the row `rust` has built.
     run(&mut kit.cargo(["test", "--workspace", "--exclude=xtask", "--no-run", "--test=program"]))?;
     let program = kit.target.join("debug").join(format!("stopline{}", std::env::consts::EXE_SUFFIX));
     let mut tests = self::program(kit, "pytest")?;
