@@ -1,10 +1,9 @@
-//! The project's own commands: `cargo xtask test`, `schema`, `long`, `bench`.
+//! The project's own commands: `cargo xtask test`, `long`, `bench`.
 
 mod bench;
 mod kit;
 mod long;
 mod python;
-mod schema;
 mod test;
 
 use clap::{Parser, Subcommand};
@@ -21,12 +20,6 @@ struct Arguments {
 enum Command {
     /// Run everything this machine allows, and say what was not run and why
     Test(test::Arguments),
-    /// Write the JSON schemas of plan files and of logs of walks
-    Schema {
-        /// Only compare it with the committed one
-        #[arg(long)]
-        check: bool,
-    },
     /// Fuzz every target, then run the tests marked `#[ignore = "long"]`
     Long(long::Arguments),
     /// Run the benchmarks beside the same work done with general-purpose packages
@@ -47,7 +40,6 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
     let kit = kit::Kit::new()?;
     match command {
         Command::Test(arguments) => test::run(&kit, &arguments),
-        Command::Schema { check } => schema::run(&kit, check).map(|()| ExitCode::SUCCESS).map_err(Into::into),
         Command::Long(arguments) => long::run(&kit, &arguments).map(|()| ExitCode::SUCCESS),
         Command::Bench(arguments) => bench::run(&kit, &arguments).map(|()| ExitCode::SUCCESS),
     }

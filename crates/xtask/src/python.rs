@@ -3,8 +3,10 @@
 use crate::kit::{Halt, Kit, Ran, need, output, run};
 use std::cell::OnceCell;
 use std::fs;
+use std::num::NonZero;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::{Mutex, PoisonError};
 
 const OLDEST: (u32, u32) = (3, 10);
 
@@ -118,17 +120,28 @@ pub fn docs(kit: &Kit) -> Ran {
     run(sphinx.arg(kit.target.join("python-doctrees")).arg("python/docs").arg(site))
 }
 
-/// Runs `SCRIPT --check` for every script of a folder that knows it; the others are modules of these.
+/// Runs `SCRIPT --check` for every script of a folder that knows it, as many at once as there are cores; the others
+/// are modules of these.
 pub fn check_scripts(kit: &Kit, folder: &str) -> Ran {
     let scripts = files(&kit.root.join(folder), "py").unwrap_or_default();
     let knows = |script: &PathBuf| fs::read_to_string(script).is_ok_and(|text| text.contains("--check"));
     let scripts: Vec<_> = scripts.into_iter().filter(knows).collect();
     need(!scripts.is_empty(), format!("there is no script with --check in {folder}"))?;
-    for script in &scripts {
-        let script = script.strip_prefix(&kit.root).unwrap_or(script);
-        run(program(kit, "python")?.arg(script).arg("--check"))?;
-    }
-    Ok(())
+    let checks = scripts.iter().map(|script| {
+        let mut check = program(kit, "python")?;
+        check.arg(script.strip_prefix(&kit.root).unwrap_or(script)).arg("--check");
+        Ok(check)
+    });
+    let waiting = Mutex::new(checks.collect::<Result<Vec<_>, Halt>>()?);
+    let next = || waiting.lock().unwrap_or_else(PoisonError::into_inner).pop();
+    let work = || std::iter::from_fn(next).try_for_each(|mut check| run(&mut check));
+    std::thread::scope(|scope| {
+        let cores = std::thread::available_parallelism().map_or(1, NonZero::get);
+        let workers: Vec<_> = (0..cores).map(|_| scope.spawn(work)).collect();
+        workers
+            .into_iter()
+            .try_for_each(|worker| worker.join().unwrap_or_else(|_| Err(Halt::Failed("a check panicked".into()))))
+    })
 }
 
 /// Files of a folder with an extension, by name.

@@ -1,14 +1,14 @@
 //! `cargo xtask test`: one row a step, and a table of what ran and what did not, because.
 
 use crate::kit::{Halt, Kit, Ran, need, output, run as sh};
-use crate::{python, schema};
+use crate::python;
 use std::process::{Command, ExitCode};
 use std::time::{Duration, Instant};
 
 type Step = fn(&Kit) -> Ran;
 
 /// The rows, in the order run: cheap ones first.
-const ROWS: [(&str, Step); 15] = [
+const ROWS: [(&str, Step); 14] = [
     ("fmt", fmt),
     ("clippy", clippy),
     ("features", features),
@@ -16,7 +16,6 @@ const ROWS: [(&str, Step); 15] = [
     ("docs", docs),
     ("fuzz-builds", fuzz_builds),
     ("rust", rust),
-    ("schema", |kit| schema::run(kit, true)),
     ("vectors", |kit| python::check_scripts(kit, "tests/scripts")),
     ("demo-data", |kit| python::check_scripts(kit, "demo-data")),
     ("wheel", python::wheel),
