@@ -11,6 +11,8 @@ use crate::lines::{Call, Lines};
 use crate::params::{K, Mean, Plants};
 use crate::score::Score;
 use crate::watch::{Quiet, Watch};
+use serde_json::value::RawValue;
+use std::sync::{Arc, OnceLock};
 
 /// Stated and recomputed risks may differ by this much: other versions may sum in another order.
 const SAME_RISK: f64 = 1e-9;
@@ -33,8 +35,8 @@ impl Plan {
     /// # Errors
     /// `plan_format` where it has no JSON form; cannot happen for a plan made here.
     pub fn to_json(&self) -> Result<String, Error> {
-        let mut text =
-            serde_json::to_string_pretty(&self.wire()).map_err(|e| bad(format!("plan ({e})"), "finite numbers"))?;
+        let file = PlanFile { digest: Some(self.digest().as_str().to_owned()), ..self.wire() };
+        let mut text = serde_json::to_string_pretty(&file).map_err(|e| bad(format!("plan ({e})"), "finite numbers"))?;
         text.push('\n');
         Ok(text)
     }
@@ -69,16 +71,14 @@ impl Plan {
         match (stated_digest, stated) {
             (None, None) if plan.method == Method::Given => {
                 plan.attained = attained(&plan.design, &plan.lines, &Quiet)?;
-                plan.digest = plan.compute_digest()?;
                 Ok(plan)
             }
             (Some(digest), Some(AttainedWire::Exact { rows, alike })) => {
                 plan.attained = from_rows(&rows)?;
                 let alike = alike.map(|a| Alike::stated(a.shared, a.run, from_rows(&a.rows)?));
                 plan.alike = alike.transpose()?;
-                plan.digest = plan.compute_digest()?;
-                if digest != plan.digest.as_str() {
-                    return Err(edited("digest", digest, format!("{}, which the content gives", plan.digest)));
+                if digest != plan.digest().as_str() {
+                    return Err(edited("digest", digest, format!("{}, which the content gives", plan.digest())));
                 }
                 let alike = plan.alike.as_ref().map_or(Ok(0.0), |alike| alike.work(&plan.design, &plan.lines))?;
                 if attained::work(&plan.design, &plan.lines)? + alike <= WORK_ON_LOAD {
@@ -94,15 +94,12 @@ impl Plan {
         }
     }
 
-    /// Recomputes everything the file states: digest, exact risks, the bound of an optimal plan, whatever the work.
+    /// Recomputes everything the file states but its digest, which reading it did: exact risks, the bound of an optimal
+    /// plan, whatever the work.
     ///
     /// # Errors
     /// `plan_edited` where something does not match; `interrupted`, `too_much_work`.
     pub fn verify(&self, watch: &dyn Watch) -> Result<(), Error> {
-        let digest = self.compute_digest()?;
-        if digest != self.digest {
-            return Err(edited("digest", &self.digest, format!("{digest}, which the content gives")));
-        }
         self.check_attained(watch)?;
         self.check_proof(watch)
     }
@@ -133,11 +130,13 @@ impl Plan {
         }
     }
 
-    pub(super) fn compute_digest(&self) -> Result<Digest, Error> {
-        let value = serde_json::to_value(self.wire()).map_err(|e| bad(format!("plan ({e})"), "finite numbers"))?;
-        Digest::of(value)
+    pub(super) fn compute_digest(&self) -> Digest {
+        // What an embedder put there is outside the digest.
+        let file = PlanFile { host: RawValue::NULL.to_owned(), ..self.wire() };
+        Digest::of(serde_json::to_value(file).unwrap_or_default())
     }
 
+    /// The file without its digest.
     fn wire(&self) -> PlanFile {
         let Design { score, plants, dispersion, aim, checks, closing } = &self.design;
         PlanFile {
@@ -197,7 +196,7 @@ impl Plan {
             about: self.about.clone(),
             host: self.host.clone(),
             made_by: self.made_by.clone(),
-            digest: Some(self.digest.as_str().to_owned()),
+            digest: None,
         }
     }
 
@@ -258,13 +257,13 @@ impl Plan {
         }
         let rows = file.lines.iter().map(|line| row(line, &design)).collect::<Result<_, _>>()?;
         let lines = Lines::new(rows)?;
-        let (about, host, made_by, digest) = (file.about, file.host, file.made_by, Digest::of_bytes(b""));
-        let (attained, check_of_k) = (Vec::new(), std::sync::Arc::default());
+        let (about, host, made_by) = (file.about, file.host, file.made_by);
+        let (attained, digest, check_of_k) = (Vec::new(), OnceLock::new(), Arc::default());
         Self { design, method, lines, attained, alike: None, proof, about, host, made_by, digest, check_of_k }
             .assembled()
     }
 
-    /// The plan with its digest, after checking that its parts belong together.
+    /// The plan, after checking that its parts belong together.
     pub(super) fn assembled(mut self) -> Result<Self, Error> {
         let Self { design, method, lines, .. } = &self;
         let sites = design.checks.sites();
@@ -283,7 +282,7 @@ impl Plan {
         for (mean, _) in design.aim.stated() {
             design.dispersion.laws(&design.score, mean)?;
         }
-        self.digest = self.compute_digest()?;
+        self.digest = OnceLock::new(); // that of these parts
         Ok(self)
     }
 }

@@ -73,15 +73,15 @@ pub struct Plan {
     about: About,
     host: Box<RawValue>,
     made_by: MadeBy,
-    digest: Digest,
-    /// Worked out when first asked for, once for all clones.
+    /// Worked out when first asked for; the other once for all clones.
+    digest: OnceLock<Digest>,
     pub(crate) check_of_k: Arc<OnceLock<Result<CheckOfK, Error>>>,
 }
 
 impl PartialEq for Plan {
     /// Equal where every decision is: by digest.
     fn eq(&self, other: &Self) -> bool {
-        self.digest == other.digest
+        self.digest() == other.digest()
     }
 }
 
@@ -232,8 +232,8 @@ impl Plan {
         let attained = attained(&design, &lines, watch)?;
         let host =
             RawValue::from_string("{}".to_owned()).map_err(|e| Error::new(Code::PlanFormat, "host", e, "an object"))?;
-        let (about, made_by, digest) = (About::default(), MadeBy::default(), Digest::of_bytes(b""));
-        let check_of_k = Arc::default();
+        let (about, made_by) = (About::default(), MadeBy::default());
+        let (digest, check_of_k) = (OnceLock::new(), Arc::default());
         Self { design, method, lines, attained, alike: None, proof, about, host, made_by, digest, check_of_k }
             .assembled()
     }
@@ -322,7 +322,7 @@ impl Plan {
     /// Digest of everything that bears on decisions.
     #[must_use]
     pub fn digest(&self) -> &Digest {
-        &self.digest
+        self.digest.get_or_init(|| self.compute_digest())
     }
 
     /// The straight lines that give this very table, one for each of the [columns](Aim::columns) of its aim, with as few

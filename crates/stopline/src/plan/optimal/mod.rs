@@ -118,7 +118,7 @@ impl Asked<'_> {
         let Some(at_most) = self.undecided_bound(undecided_at_most)? else {
             let problem = Problem::new(self, set, sites, None)?;
             let best = self.best(&problem, objective, &problem.bounds, watch)?;
-            return best.map(|best| self.proved(&problem, best, objective, None)).transpose();
+            return best.map(|best| proved(&problem, best, objective, None)).transpose();
         };
         // P(undecided) is to be kept at the plan's own even mean, which is known only afterwards: the means
         // are moved there, and what is asked at the last of them is made a little less.
@@ -134,7 +134,7 @@ impl Asked<'_> {
                     asked *= at_most.get() / undecided * (1.0 - A_LITTLE);
                     even = own;
                 }
-                _ => return self.proved(&problem, best, objective, Some(at_most)).map(Some),
+                _ => return proved(&problem, best, objective, Some(at_most)).map(Some),
             }
         }
         Err(Error::new(
@@ -230,31 +230,6 @@ impl Asked<'_> {
         Ok(Some(best))
     }
 
-    /// The plan's lines with their proof.
-    fn proved(
-        &self,
-        problem: &Problem<'_>,
-        Best { solved, strip, .. }: Best,
-        objective: &Objective,
-        undecided_at_most: Option<Share>,
-    ) -> Result<(Lines, Proof), Error> {
-        let [false_adequate, false_inadequate, ref undecided @ ..] = solved.costs.multipliers[..] else {
-            return Err(Error::about(Code::NotConverged, "optimal plan", "a multiplier for each risk"));
-        };
-        let lines = problem.lines(&strip)?;
-        let mut proof = Proof {
-            objective: objective.clone(),
-            at: solved.means.into_iter().zip(solved.costs.weights).filter(|(_, w)| *w > 0.0).collect(),
-            multipliers: [false_adequate, false_inadequate],
-            undecided: undecided_at_most
-                .map(|u| (u, problem.undecided_means.iter().copied().zip(undecided.iter().copied()).collect())),
-            value: 0.0,
-            bound: 0.0,
-        };
-        (proof.bound, proof.value) = self.bound_and_value(problem, &proof, &strip)?;
-        Ok((lines, proof))
-    }
-
     /// Bound and value from the weights, the multipliers and the lines alone.
     fn bound_and_value(&self, problem: &Problem<'_>, proof: &Proof, strip: &Strip) -> Result<(f64, f64), Error> {
         let (means, weights): (Vec<Mean>, Vec<f64>) = proof.at.iter().copied().unzip();
@@ -266,4 +241,26 @@ impl Asked<'_> {
         };
         Ok((problem.bound(&means, weights, multipliers)?, value))
     }
+}
+
+/// The plan's lines with their proof.
+fn proved(
+    problem: &Problem<'_>,
+    Best { solved, strip, value }: Best,
+    objective: &Objective,
+    undecided_at_most: Option<Share>,
+) -> Result<(Lines, Proof), Error> {
+    let [false_adequate, false_inadequate, ref undecided @ ..] = solved.costs.multipliers[..] else {
+        return Err(Error::about(Code::NotConverged, "optimal plan", "a multiplier for each risk"));
+    };
+    let proof = Proof {
+        objective: objective.clone(),
+        at: solved.means.into_iter().zip(solved.costs.weights).filter(|(_, w)| *w > 0.0).collect(),
+        multipliers: [false_adequate, false_inadequate],
+        undecided: undecided_at_most
+            .map(|u| (u, problem.undecided_means.iter().copied().zip(undecided.iter().copied()).collect())),
+        value,
+        bound: solved.bound,
+    };
+    Ok((problem.lines(&strip)?, proof))
 }

@@ -30,6 +30,8 @@ const MOST_PLANS: usize = 120;
 const MET: f64 = 2e-6;
 /// Factor by which multipliers may move at first, at least and at most.
 const BOX: (f64, f64, f64) = (2.0, 1.02, 1e6);
+/// The same where both risks are near already.
+const NEAR_BOX: f64 = 1.05;
 /// Plans outside the mixture that are tried where those in it leave a gap.
 const MORE_STARTS: usize = 6;
 /// A gap from which calibrated lines are tried too.
@@ -175,7 +177,7 @@ impl<'a> Problem<'a> {
             plans: Vec::new(),
             reach: Reach::default(),
         };
-        let warm = start.is_some();
+        let mut stepping = start.is_none();
         let (mut best, mut bound) = match start {
             Some(start) => {
                 start.plans.into_iter().for_each(|known| {
@@ -191,7 +193,7 @@ impl<'a> Problem<'a> {
         };
         let (mut costs, mut size) = (best.clone(), BOX.0);
         let mut prices: Option<Prices> = None;
-        if warm && let Some(prices) = planes.master.solve(&self.within(&best, size)) {
+        if !stepping && let Some(prices) = planes.master.solve(&self.within(&best, size)) {
             costs = self.costs(&costs, weights, &prices);
         }
         for turn in 0..MOST_PLANS {
@@ -209,9 +211,12 @@ impl<'a> Problem<'a> {
             }
             let place = planes.add(strip);
             let risks = &planes.plans[place].entries.risks;
-            if turn < FIRST_STEPS && !warm && !self.near(risks) {
-                self.step(&mut costs, risks);
-                continue;
+            if turn < FIRST_STEPS && stepping {
+                if !self.near(risks) {
+                    self.step(&mut costs, risks);
+                    continue;
+                }
+                (stepping, size) = (false, NEAR_BOX);
             }
             prices = self.highest(&mut planes.master, &best, bound, &mut size);
             let Some(prices) = &prices else {
@@ -246,7 +251,7 @@ impl<'a> Problem<'a> {
             if prices.value - bound > MET * bound.abs() || !prices.at_edge || *size >= BOX.2 {
                 return Some(prices);
             }
-            *size = (*size * *size).max(BOX.0);
+            *size *= *size;
         }
     }
 

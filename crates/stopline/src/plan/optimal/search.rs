@@ -56,6 +56,9 @@ struct Set {
     risks: [f64; MOST_RISKS],
 }
 
+/// The same without the risks, to be sorted: Lagrangian, moves, and how many.
+type Few = (f64, [usize; 2], usize);
+
 /// Sets with what a forecast needs of them in columns, so that eight can be looked at together.
 struct Columns {
     sets: Vec<Set>,
@@ -123,39 +126,49 @@ impl Search<'_> {
     fn columns(&self) -> Columns {
         let sets = self.sets();
         let column = |of: &dyn Fn(&Set) -> f64, rest: f64| -> Vec<f64> {
-            let mut column: Vec<f64> = sets.iter().map(of).collect();
+            let mut column = Vec::with_capacity(sets.len() + LANE);
+            column.extend(sets.iter().map(of));
             column.resize(sets.len().next_multiple_of(LANE), rest);
             column
         };
         let lagrangian = column(&|set| set.lagrangian, f64::INFINITY);
-        let risks = std::array::from_fn(|r| column(&|set| set.risks[r], 0.0));
+        let mut risks: [Vec<f64>; MOST_RISKS] = Default::default();
+        for (r, risks) in risks.iter_mut().enumerate().take(self.slack.len()) {
+            *risks = column(&|set| set.risks[r], 0.0);
+        }
         Columns { lagrangian, risks, sets }
     }
 
     /// No move, single moves and pairs, by their Lagrangian.
     fn sets(&self) -> Vec<Set> {
         let moves = &self.moves[..self.moves.len().min(TOGETHER)];
-        let none = Set { chosen: [0; 2], len: 0, lagrangian: 0.0, risks: [0.0; MOST_RISKS] };
-        let mut sets = vec![none];
+        let mut few = Vec::with_capacity(1 + (moves.len() + 1) * moves.len() / 2);
+        few.push((0.0, [0; 2], 0));
         for (i, m) in moves.iter().enumerate() {
-            let single = Set { chosen: [i, 0], len: 1, lagrangian: m.lagrangian, risks: m.risks };
             if m.lagrangian < self.better {
-                sets.push(single);
+                few.push((m.lagrangian, [i, 0], 1));
             }
             for (j, other) in moves[..i].iter().enumerate() {
-                if m.lagrangian + other.lagrangian < self.better && !same_line(m, other) {
-                    let risks = std::array::from_fn(|r| m.risks[r] + other.risks[r]);
-                    sets.push(Set { chosen: [i, j], len: 2, lagrangian: m.lagrangian + other.lagrangian, risks });
+                let lagrangian = m.lagrangian + other.lagrangian;
+                if lagrangian < self.better && !same_line(m, other) {
+                    few.push((lagrangian, [i, j], 2));
                 }
             }
         }
-        let order = |a: &Set, b: &Set| a.lagrangian.total_cmp(&b.lagrangian).then(a.chosen.cmp(&b.chosen));
-        if sets.len() > MOST_SETS {
-            sets.select_nth_unstable_by(MOST_SETS, order);
-            sets.truncate(MOST_SETS);
+        let order = |a: &Few, b: &Few| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1));
+        if few.len() > MOST_SETS {
+            few.select_nth_unstable_by(MOST_SETS, order);
+            few.truncate(MOST_SETS);
         }
-        sets.sort_unstable_by(order);
-        sets
+        few.sort_unstable_by(order);
+        let set = |(lagrangian, chosen, len): Few| {
+            let mut risks = [0.0; MOST_RISKS];
+            for &i in &chosen[..len] {
+                risks.iter_mut().zip(&moves[i].risks).for_each(|(sum, risk)| *sum += risk);
+            }
+            Set { chosen, len, lagrangian, risks }
+        };
+        few.into_iter().map(set).collect()
     }
 
     /// Do two sets move one line of one check twice?
