@@ -100,7 +100,8 @@ def exact_per_mean(lo, hi, means, k, out):
 
 @njit
 def exact_one_pass(lo, hi, means, k, reference, out):
-    """One recursion at a reference mean, every other mean by the exponential tilt of the totals."""
+    """One recursion at a reference mean, every other mean by the exponential tilt of the totals: chance of calling high,
+    expected sites, chance of calling low."""
     window, base = 0, 0
     for n in range(lo.size):
         window = max(window, hi[n] - base)
@@ -112,7 +113,7 @@ def exact_one_pass(lo, hi, means, k, reference, out):
         step[x] = step[x - 1] * theta * (k + x - 1) / x
     many = means.size
     r, c, scale, horner = np.empty(many), np.empty(many), np.ones(many), np.empty(many)
-    low, sites = np.zeros(many), np.ones(many)
+    low, sites, left = np.zeros(many), np.zeros(many), np.ones(many)
     for j in range(many):
         r[j] = means[j] / (k + means[j]) / theta
         c[j] = ((k + reference) / (k + means[j])) ** k
@@ -127,6 +128,7 @@ def exact_one_pass(lo, hi, means, k, reference, out):
                 q[t] += weight * step[t - i]
         gone = min(max(lo[n] + 1 - base, 0), size)
         for j in range(many):
+            sites[j] += left[j]
             scale[j] *= c[j]
             horner[j] = 0.0
         for t in range(gone - 1, -1, -1):
@@ -145,7 +147,7 @@ def exact_one_pass(lo, hi, means, k, reference, out):
             for j in range(many):
                 horner[j] = horner[j] * r[j] + weight
         for j in range(many):
-            sites[j] += horner[j] * scale[j]
+            left[j] = horner[j] * scale[j]
         open_ = size - gone
         for t in range(open_):
             p[t] = q[gone + t]
@@ -153,42 +155,182 @@ def exact_one_pass(lo, hi, means, k, reference, out):
         if open_ == 0:
             break
     for j in range(many):
-        out[j, 0] = 1.0 - low[j]
+        out[j, 0] = 1.0 - low[j] - left[j]
         out[j, 1] = sites[j]
+        out[j, 2] = low[j]
 
 
 # ---- parallel lines as narrow as two risks allow ----------------------------------------------------
 
+UNDECIDED = -2  # instead of a cut at the last check: the lines go on
+
+
 @njit
-def calibrated(m0, m1, k, slope, cap, risk0, risk1):
+def parallel(low, high, slope, cap, cut):
+    lo, hi = strip(low, high, slope, cap)
+    if cut == UNDECIDED:
+        lo[cap - 1], hi[cap - 1] = max(math.floor(low + slope * cap), -1), math.ceil(high + slope * cap)
+    else:
+        lo[cap - 1], hi[cap - 1] = cut, cut + 1
+    return lo, hi
+
+
+@njit
+def calibrated(m0, m1, k, slope, cap, cut, risk0, risk1, start, reach):
     """Widens each line in turn just enough for its risk, by bisection, until neither moves."""
-    means, out = np.array([m0, m1]), np.empty((2, 2))
-    low = high = 0.0
+    means, out = np.array([m0, m1]), np.empty((2, 3))
+    low, high = start
     for _ in range(50):
         before_low, before_high = low, high
-        a, b = high - 1e-9, high + 64.0 * max(1.0, slope)
+        a, b = max(high - reach, -1e-9), high + reach
         while b - a > 1e-4:
             middle = 0.5 * (a + b)
-            lo, hi = strip(-low, middle, slope, cap)
+            lo, hi = parallel(-low, middle, slope, cap, cut)
             exact_one_pass(lo, hi, means, k, slope, out)
             if out[0, 0] <= risk0:
                 b = middle
             else:
                 a = middle
         high = b
-        a, b = low - 1e-9, low + 64.0 * max(1.0, slope)
+        a, b = max(low - reach, -1e-9), low + reach
         while b - a > 1e-4:
             middle = 0.5 * (a + b)
-            lo, hi = strip(-middle, high, slope, cap)
+            lo, hi = parallel(-middle, high, slope, cap, cut)
             exact_one_pass(lo, hi, means, k, slope, out)
-            if 1.0 - out[1, 0] <= risk1:
+            if out[1, 2] <= risk1:
                 b = middle
             else:
                 a = middle
         low = b
         if abs(low - before_low) < 1e-3 and abs(high - before_high) < 1e-3:
             break
-    return -low, high
+    return low, high
+
+
+@njit
+def best_cut(m0, m1, k, slope, cap, risk0, risk1, means):
+    """The cut at the last check, and its lines, with the smallest largest expected sites at some means: outwards from the
+    middle as long as it falls, each from the lines of the cut before."""
+    out, wide = np.empty((means.size, 3)), 64.0 * max(1.0, slope)
+    middle = math.floor(slope * cap)
+    first = calibrated(m0, m1, k, slope, cap, middle, risk0, risk1, (0.0, 0.0), wide)
+    best, at, lines = np.inf, middle, first
+    for step in (1, -1):
+        cut, now = middle, first
+        while True:
+            lo, hi = parallel(-now[0], now[1], slope, cap, cut)
+            exact_one_pass(lo, hi, means, k, slope, out)
+            most = out[:, 1].max()
+            if most < best:
+                best, at, lines = most, cut, now
+            elif cut != middle:
+                break
+            cut += step
+            now = calibrated(m0, m1, k, slope, cap, cut, risk0, risk1, now, 2.0)
+    return at, lines, best
+
+
+# ---- least expected sites at exact risks: backward induction, then multipliers (Kiefer & Weiss 1957) ---
+
+def ratios(totals, n, mean, reference, k):
+    """Likelihood ratio of a mean against a reference at totals after n sites."""
+    ln = totals * (math.log(mean / (k + mean)) - math.log(reference / (k + reference)))
+    return np.exp(ln + n * k * math.log((k + reference) / (k + mean)))
+
+
+def backward_numpy(l0, l1, m0, m1, k, cap):
+    """Lines of least ½(sites at m0 + sites at m1) + l0·P(high | m0) + l1·P(low | m1)."""
+    most = int(cap * m1 + 8 * math.sqrt(cap * (m1 + m1 * m1 / k)) + 20)
+    t, middle = np.arange(most + 1), 0.5 * (m0 + m1)
+    step = stats.nbinom.pmf(t, k, k / (k + middle))
+    lo, hi, value = np.empty(cap, np.int64), np.empty(cap, np.int64), None
+    for n in range(cap, 0, -1):
+        at0, at1 = (ratios(t, n, m, middle, k) for m in (m0, m1))
+        stop = np.minimum(l0 * at0, l1 * at1)
+        # From here on stopping high costs less.
+        even = int(np.argmax(l0 * at0 < l1 * at1))
+        lo[n - 1], hi[n - 1] = even - 1, even
+        if value is not None:
+            # Far out it stops high, at a cost that can be left out.
+            on = 0.5 * (at0 + at1) + np.correlate(np.concatenate([value, np.zeros(most)]), step, "valid")
+            going = np.flatnonzero(on < stop)
+            if going.size:
+                lo[n - 1], hi[n - 1] = going[0] - 1, going[-1] + 1
+            stop = np.minimum(on, stop)
+        value = stop
+    return lo, hi
+
+
+@njit
+def backward(l0, l1, m0, m1, k, cap, lo, hi):
+    """The same in the measure of m0, where what stopping high costs more than going on is 0 from the upper line on: no sum
+    is cut off."""
+    theta = m0 / (k + m0)
+    ln_ratio, ln_site = math.log(m1 / (k + m1) / theta), k * math.log((k + m0) / (k + m1))
+    ln_even = math.log(l0 / l1)
+    cut = int(math.floor((ln_even - cap * ln_site) / ln_ratio))
+    lo[cap - 1], hi[cap - 1] = cut, cut + 1
+    longest = cut + 66
+    step, gain, next_gain = np.empty(longest), np.zeros(longest), np.zeros(longest)
+    step[0] = (k / (k + m0)) ** k
+    for x in range(1, longest):
+        step[x] = step[x - 1] * theta * (k + x - 1) / x
+    for t in range(cut + 1):
+        gain[t] = l0 - l1 * math.exp(cap * ln_site + t * ln_ratio)
+    above = cut + 1
+    for n in range(cap - 1, 0, -1):
+        even = int(math.floor((ln_even - n * ln_site) / ln_ratio))
+        low, high = -2, -2
+        for t in range(above - 1, -1, -1):
+            follow = 0.0
+            for u in range(t, above):
+                follow += step[u - t] * gain[u]
+            ratio = math.exp(n * ln_site + t * ln_ratio)
+            on, stop = follow - 0.5 * (1.0 + ratio), max(l0 - l1 * ratio, 0.0)
+            next_gain[t] = max(on, stop)
+            if on > stop:
+                low = t - 1
+                if high < 0:
+                    high = t + 1
+            elif (high >= 0 and t < low) or (high < 0 and t < even):
+                break
+        if high < 0:
+            low, high = even, even + 1
+        lo[n - 1], hi[n - 1] = low, high
+        above = max(high, 0)
+        for t in range(above):
+            gain[t] = l0 - l1 * math.exp(n * ln_site + t * ln_ratio) if t <= low else next_gain[t]
+
+
+MULTIPLIER_STEPS = 40
+
+
+def optimal_numpy(m0, m1, k, slope, cap, risk):
+    ln_l, best, means = np.full(2, math.log(100.0)), math.inf, np.array([m0, m1])
+    for i in range(MULTIPLIER_STEPS):
+        lo, hi = backward_numpy(*np.exp(ln_l), m0, m1, k, cap)
+        out = exact_numpy(lo, hi, means, k)
+        risks = np.array([out[0, 0], 1.0 - out[1, 0]])
+        if (risks <= risk).all():
+            best = min(best, out[:, 1].mean())
+        ln_l += np.log(np.maximum(risks, 1e-9) / risk) * 0.9 / (1 + 0.05 * i)
+    return best
+
+
+@njit
+def optimal_numba(m0, m1, k, slope, cap, risk):
+    ln_l0 = ln_l1 = math.log(100.0)
+    lo, hi, best = np.empty(cap, np.int64), np.empty(cap, np.int64), np.inf
+    means, out = np.array([m0, m1]), np.empty((2, 3))
+    for i in range(MULTIPLIER_STEPS):
+        backward(math.exp(ln_l0), math.exp(ln_l1), m0, m1, k, cap, lo, hi)
+        exact_one_pass(lo, hi, means, k, slope, out)
+        if out[0, 0] <= risk and out[1, 2] <= risk:
+            best = min(best, 0.5 * (out[0, 1] + out[1, 1]))
+        gain = 0.9 / (1 + 0.05 * i)
+        ln_l0 += math.log(max(out[0, 0], 1e-9) / risk) * gain
+        ln_l1 += math.log(max(out[1, 2], 1e-9) / risk) * gain
+    return best
 
 
 # ---- simulated walks ---------------------------------------------------------------------------------
@@ -368,19 +510,32 @@ def exact_tasks():
         h0, h1, slope = wald(m0, m1, k, risk)
         lo, hi = strip(h0, h1, slope, cap)
         means = np.linspace(first, last, size)
-        one, each = np.empty((size, 2)), np.empty((size, 2))
+        one, each = np.empty((size, 3)), np.empty((size, 2))
         exact_one_pass(lo, hi, means, k, slope, one)
         exact_per_mean(lo, hi, means, k, each)
         few = slice(None, None, max(size // 41, 1))
         by_numpy = exact_numpy(lo, hi, means[few], k)
-        assert np.abs(one - each).max() < 1e-8 and np.abs(one[few] - by_numpy).max() < 1e-8
+        assert np.abs(one[:, :2] - each).max() < 1e-8 and np.abs(one[few, :2] - by_numpy).max() < 1e-8
         task = f"exact-{case}-{size}"
         say(task, "numpy", lambda: exact_numpy(lo, hi, means, k))
         say(task, "numba per mean", lambda: exact_per_mean(lo, hi, means, k, each))
         say(task, "numba one pass", lambda: exact_one_pass(lo, hi, means, k, slope, one))
-    m0, m1, k, cap, _, _ = CASES["A"]
+
+
+def plan_tasks():
+    """Plans of case A; that of least sites by 40 steps of the multipliers, without a bound."""
+    m0, m1, k, cap, first, last = CASES["A"]
+    risk, grid = 0.05, np.linspace(first, last, 41)
     slope = wald(m0, m1, k, risk)[2]
-    say("calibrated-A", "numba", lambda: calibrated(m0, m1, k, slope, cap, risk, risk))
+    whole = (m0, m1, k, slope, cap)
+    say("calibrated-A", "numba", lambda: best_cut(*whole, risk, risk, grid))
+    wide = 64.0 * max(1.0, slope)
+    middle = math.floor(slope * cap)
+    say("calibrated-A", "numba, one cut", lambda: calibrated(*whole, middle, risk, risk, (0.0, 0.0), wide))
+    say("calibrated-A-undecided", "numba", lambda: calibrated(*whole, UNDECIDED, risk, risk, (0.0, 0.0), wide))
+    assert abs(optimal_numba(*whole, risk) / optimal_numpy(*whole, risk) - 1) < 1e-6
+    say("optimal-A", "numpy", lambda: optimal_numpy(*whole, risk))
+    say("optimal-A", "numba", lambda: optimal_numba(*whole, risk))
 
 
 def simulated_tasks():
@@ -423,5 +578,6 @@ if __name__ == "__main__":
     packages["statsmodels"] = __import__("statsmodels").__version__
     print(json.dumps({"versions": packages}), flush=True)
     exact_tasks()
+    plan_tasks()
     simulated_tasks()
     clumping_tasks()

@@ -211,10 +211,10 @@ pub struct LargestSites {
 /// As [`evaluate_lines`].
 pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) -> Result<LargestSites, Error> {
     let axis = Axis::of(score, under);
-    let mut evaluators = Vec::new();
+    let mut curve = SitesOfLines::new(lines.clone(), InstructionSet::best());
     let mut sites = |xs: &[f64]| {
-        let means: Vec<f64> = xs.iter().map(|&x| axis.mean(x)).collect();
-        sites(&mut evaluators, lines, score, under, &means)
+        let means = xs.iter().map(|&x| Mean::new(axis.mean(x))).collect::<Result<Vec<_>, _>>()?;
+        curve.expected(score, under, &means)
     };
     let (mut top, mut most, mut reach) = (axis.middle(lines), 0.0, libm::log(4.0));
     // Whole vectors of means.
@@ -244,37 +244,52 @@ pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) 
 
 /// Expected sites at one mean.
 pub(crate) fn expected_sites(lines: &Lines, score: &Score, under: &Dispersion, mean: f64) -> Result<f64, Error> {
-    let sites = sites(&mut Vec::new(), lines, score, under, &[mean])?;
+    let mut curve = SitesOfLines::new(lines.clone(), InstructionSet::best());
+    let sites = curve.expected(score, under, &[Mean::new(mean)?])?;
     Ok(sites.first().copied().unwrap_or(0.0))
 }
 
-/// Expected sites at each mean, with an evaluator for each node of the laws, made at the first call.
-fn sites(
-    evaluators: &mut Vec<Evaluator>,
-    lines: &Lines,
-    score: &Score,
-    under: &Dispersion,
-    means: &[f64],
-) -> Result<Vec<f64>, Error> {
-    let at_means = means.iter().map(|&m| under.laws(score, Mean::new(m)?)).collect::<Result<Vec<_>, _>>()?;
-    let mut pooled = vec![0.0; means.len()];
-    let Some(first) = at_means.first() else { return Ok(pooled) };
-    // The worst of several laws is shown at the first.
-    let nodes = if first.pool == Pool::Average { first.nodes.len() } else { 1 };
-    for node in 0..nodes {
-        let laws: Vec<&(f64, Law)> = at_means.iter().filter_map(|laws| laws.nodes.get(node)).collect();
-        if let (true, Some((_, law))) = (evaluators.len() == node, laws.first()) {
-            evaluators.push(Evaluator::new(lines, law, InstructionSet::best())?);
-        }
-        if let Some(evaluator) = evaluators.get_mut(node) {
-            let weight = |laws: &(f64, Law)| if nodes > 1 { laws.0 } else { 1.0 };
-            let points = evaluator.under(laws.iter().map(|(_, law)| law), &Quiet)?;
-            for ((sum, point), laws) in pooled.iter_mut().zip(points).zip(&laws) {
-                *sum += weight(laws) * point.expected_sites;
+/// Lines whose expected sites are asked for again and again, at other means of one model: the same bits under every
+/// instruction set.
+#[derive(Debug)]
+pub(crate) struct SitesOfLines {
+    lines: Lines,
+    set: InstructionSet,
+    /// One for each node of the laws, made at the first call.
+    evaluators: Vec<Evaluator>,
+}
+
+impl SitesOfLines {
+    pub fn new(lines: Lines, set: InstructionSet) -> Self {
+        Self { lines, set, evaluators: Vec::new() }
+    }
+
+    /// Expected sites at each mean.
+    ///
+    /// # Errors
+    /// `too_much_work`; those of a mean out of the model's range.
+    pub fn expected(&mut self, score: &Score, under: &Dispersion, means: &[Mean]) -> Result<Vec<f64>, Error> {
+        let Self { lines, set, evaluators } = self;
+        let at_means = means.iter().map(|&mean| under.laws(score, mean)).collect::<Result<Vec<_>, _>>()?;
+        let mut pooled = vec![0.0; means.len()];
+        let Some(first) = at_means.first() else { return Ok(pooled) };
+        // The worst of several laws is shown at the first.
+        let nodes = if first.pool == Pool::Average { first.nodes.len() } else { 1 };
+        for node in 0..nodes {
+            let laws: Vec<&(f64, Law)> = at_means.iter().filter_map(|laws| laws.nodes.get(node)).collect();
+            if let (true, Some((_, law))) = (evaluators.len() == node, laws.first()) {
+                evaluators.push(Evaluator::new(lines, law, *set)?);
+            }
+            if let Some(evaluator) = evaluators.get_mut(node) {
+                let weight = |laws: &(f64, Law)| if nodes > 1 { laws.0 } else { 1.0 };
+                let points = evaluator.under(laws.iter().map(|(_, law)| law), &Quiet)?;
+                for ((sum, point), laws) in pooled.iter_mut().zip(points).zip(&laws) {
+                    *sum += weight(laws) * point.expected_sites;
+                }
             }
         }
+        Ok(pooled)
     }
-    Ok(pooled)
 }
 
 /// Means on the whole real line: as ln mean, or as ln odds where the mean is a share.

@@ -13,8 +13,8 @@ use crate::score::Total;
 use crate::watch::Watch;
 use std::collections::HashMap;
 
-/// Steps outwards aim a little too far, so that the next lies between.
-const OVER: f64 = 1.2;
+/// Times that the same side of what is sought is hit by secants in a row.
+const AGAIN: i32 = 3;
 /// Ways to compute a probability agree much closer than this.
 const CLOSE: f64 = 1e-10;
 /// Totals at the cap looked at beyond those asked for, so that cuts near by need no other pass.
@@ -268,9 +268,10 @@ impl<'a> Family<'a> {
     }
 
     /// The same strip with one line widened just enough that its own risk is kept; `None` where even
-    /// the widest does not do. The risk falls as the line widens, nearly like e^(−h·d): the search begins between
-    /// what was looked at before, steps outwards by that, then goes between a strip too narrow and one wide enough by
-    /// the secant of the log risk, further past it each time the same side is hit.
+    /// the widest does not do. The risk falls as the line widens, nearly like e^(−h·d): by that the search goes from
+    /// the strip whose risk is nearest to what is asked, first outwards, through what was looked at before; then by the
+    /// secant of the log risk between a strip too narrow and one wide enough, and halfway where the same side is hit
+    /// again and again.
     pub fn widen(&mut self, from: Strip, side: Side, end: End) -> Result<Option<Strip>, Error> {
         let (mut narrow, mut wide) = (from, None::<Strip>);
         let mut before: Vec<usize> = self
@@ -284,10 +285,10 @@ impl<'a> Family<'a> {
             })
             .collect();
         before.sort_unstable();
-        let (mut step, mut past) = (1, 0_isize);
+        let mut before = before.into_iter();
+        let (mut step, mut again) = (1, 0_i32);
         loop {
-            let low = narrow.position(side);
-            let log_risk = libm::log(narrow.risk(side));
+            let (low, excess) = (narrow.position(side), libm::log(narrow.risk(side)));
             let per_total = self.per_total;
             let widths = self.widths(side);
             let h = widths.at(low);
@@ -296,26 +297,28 @@ impl<'a> Family<'a> {
                 if high - low <= 1 {
                     return Ok(Some(*wide));
                 }
-                let slope = (log_risk - libm::log(wide.risk(side).max(f64::MIN_POSITIVE))) / (widths.at(high) - h);
-                let aim = widths.beyond(h + log_risk / slope);
-                aim.saturating_add_signed(past).clamp(low + 1, high - 1)
-            } else if before.is_empty() {
+                let (h_wide, spare) = (widths.at(high), -libm::log(wide.risk(side).max(f64::MIN_POSITIVE)));
+                let slope = (excess + spare) / (h_wide - h);
+                let aim = if excess < spare { h + excess / slope } else { h_wide - spare / slope };
+                let next = if again.abs() < AGAIN { widths.beyond(aim) } else { low.midpoint(high) };
+                next.clamp(low + 1, high - 1)
+            } else if let Some(known) = before.next() {
+                known
+            } else {
+                let next = widths.beyond(h + excess / per_total).max(low + step);
                 step *= 2;
-                let next = widths.beyond(h + OVER * log_risk / per_total).max(low + step / 2);
                 let next = widths.reach(next);
                 if next == low {
                     return Ok(None);
                 }
                 next
-            } else {
-                before.remove(0)
             };
             let tried = self.strip(from.moved(side, next), end)?;
             if tried.risk(side) <= 1.0 {
-                past = if wide.is_some() && past <= 0 { 2 * past - 1 } else { 0 };
+                again = if again < 0 { again - 1 } else { -1 };
                 wide = Some(tried);
             } else {
-                past = if wide.is_some() && past >= 0 { 2 * past + 1 } else { 0 };
+                again = if again > 0 { again + 1 } else { 1 };
                 narrow = tried;
             }
         }

@@ -9,9 +9,8 @@
 //! narrowest would cross, at risks kept after very few sites, are there several, and all are looked at.
 //!
 //! Among the cuts at the cap the plan takes the one with the smallest largest-expected-sites, going
-//! outwards from the middle. Two bounds end that: a higher cut never needs a narrower lower line, a lower
-//! cut never a narrower upper one, so what that line alone costs only grows; and no cut beats the strip
-//! that would do if nothing were called at the cap. Where a fixed plan at the cap could have hundreds of
+//! outwards from the middle. A bound ends that: a higher cut never needs a narrower lower line, a lower
+//! cut never a narrower upper one, so what that line alone costs only grows. Where a fixed plan at the cap could have hundreds of
 //! cuts, as at means in the hundreds, steps are wider and grow narrower around the best.
 //!
 //! Lines of this family may not exist at a cap where a plan of another shape does; then there is no
@@ -26,10 +25,10 @@ mod widths;
 pub(super) use four_lines::FourLines;
 
 use super::checks::Closing;
-use super::design::Asked;
+use super::design::{Asked, Design};
 use crate::dispersion::Dispersion;
 use crate::error::Error;
-use crate::evaluate::{LargestSites, Strips, largest_expected_sites};
+use crate::evaluate::{Strips, largest_expected_sites};
 use crate::law::{Law, Pool};
 use crate::lines::Lines;
 use crate::params::Mean;
@@ -54,10 +53,27 @@ const NO_CALL: End = End::Only { inadequate_at_most: None, adequate_at_least: No
 struct Best {
     strip: Strip,
     end: End,
-    most: LargestSites,
-    /// The laws at the mean that takes it most sites, with how results under them are put together.
-    there: Strips,
+    /// Worked out once something is compared with it.
+    worst: Option<Worst>,
+}
+
+/// The mean that takes a strip most sites.
+struct Worst {
+    expected_sites: f64,
+    /// The laws there, with how results under them are put together.
+    laws: Strips,
     weights: Vec<f64>,
+}
+
+impl Worst {
+    fn of(Design { score, dispersion, .. }: &Design, lines: &Lines) -> Result<Self, Error> {
+        let most = largest_expected_sites(lines, score, dispersion)?;
+        let laws = dispersion.laws(score, Mean::new(most.mean)?)?;
+        // Curves of the worst of several laws are those of the first.
+        let shown = if laws.pool == Pool::Average { laws.nodes.len() } else { 1 };
+        let (weights, laws): (Vec<f64>, Vec<Law>) = laws.nodes.into_iter().take(shown).unzip();
+        Ok(Self { expected_sites: most.expected_sites, laws: Strips::new(&laws, None), weights })
+    }
 }
 
 struct Search<'a> {
@@ -80,11 +96,7 @@ impl Asked<'_> {
     pub fn calibrated(&self, sites: &[u32], watch: &dyn Watch) -> Result<Option<Lines>, Error> {
         let derive = |asked: &Self| {
             let mut search = Search { asked, family: Family::new(asked, sites, watch)?, best: None };
-            let least = search.least_sites()?;
-            search.over_cuts(|search, from, end| {
-                search.consider(from, end)?;
-                Ok(search.best.as_ref().is_some_and(|best| best.most.expected_sites <= least * (1.0 + SAME_SITES)))
-            })?;
+            search.over_cuts(|search, from, end| search.consider(from, end).map(|()| false))?;
             search.best.as_ref().map(|best| search.family.lines(&best.strip, best.end)).transpose()
         };
         self.at_every_k(|lines: &Lines| Ok(lines.clone()), derive, watch)
@@ -144,42 +156,33 @@ impl Search<'_> {
         }
     }
 
-    /// The largest expected sites where nothing is called at the cap: no cut has less.
-    fn least_sites(&mut self) -> Result<f64, Error> {
-        let mut least = f64::INFINITY;
-        for strip in self.family.narrowest((0, 0), NO_CALL)? {
-            least = least.min(self.largest(&strip, NO_CALL)?.expected_sites);
-        }
-        Ok(least)
-    }
-
-    fn largest(&self, strip: &Strip, end: End) -> Result<LargestSites, Error> {
-        let design = self.asked.design;
-        largest_expected_sites(&self.family.lines(strip, end)?, &design.score, &design.dispersion)
-    }
-
     /// Has the strip, and so every wider one, no fewer sites than the best has at its worst mean?
     fn no_better(&mut self, strip: &Strip) -> Result<bool, Error> {
-        let Some(best) = &mut self.best else { return Ok(false) };
-        let sites = self.family.sites(strip, &mut best.there)?;
-        let sites: f64 = best.weights.iter().zip(sites).map(|(weight, sites)| weight * sites).sum();
-        Ok(sites >= best.most.expected_sites * (1.0 - SAME_SITES))
+        let Self { asked, family, best } = self;
+        let Some(best) = best else { return Ok(false) };
+        let worst = match &mut best.worst {
+            Some(worst) => worst,
+            unknown => unknown.insert(Worst::of(asked.design, &family.lines(&best.strip, best.end)?)?),
+        };
+        let sites = family.sites(strip, &mut worst.laws)?;
+        let sites: f64 = worst.weights.iter().zip(sites).map(|(weight, sites)| weight * sites).sum();
+        Ok(sites >= worst.expected_sites * (1.0 - SAME_SITES))
     }
 
     /// Takes the narrowest strips of a cut into account.
     fn consider(&mut self, from: (usize, usize), end: End) -> Result<(), Error> {
         for strip in self.family.narrowest(from, end)? {
-            if !self.no_better(&strip)? {
-                let most = self.largest(&strip, end)?;
-                let less = |best: &Best| most.expected_sites < best.most.expected_sites * (1.0 - SAME_SITES);
-                if self.best.as_ref().is_none_or(less) {
-                    let design = self.asked.design;
-                    let laws = design.dispersion.laws(&design.score, Mean::new(most.mean)?)?;
-                    // Curves of the worst of several laws are those of the first.
-                    let shown = if laws.pool == Pool::Average { laws.nodes.len() } else { 1 };
-                    let (weights, laws): (Vec<f64>, Vec<Law>) = laws.nodes.into_iter().take(shown).unzip();
-                    self.best = Some(Best { strip, end, most, there: Strips::new(&laws, None), weights });
-                }
+            if self.best.is_none() {
+                self.best = Some(Best { strip, end, worst: None });
+                continue;
+            }
+            if self.no_better(&strip)? {
+                continue;
+            }
+            let worst = Worst::of(self.asked.design, &self.family.lines(&strip, end)?)?;
+            let most = self.best.as_ref().and_then(|best| best.worst.as_ref()).map(|worst| worst.expected_sites);
+            if most.is_none_or(|most| worst.expected_sites < most * (1.0 - SAME_SITES)) {
+                self.best = Some(Best { strip, end, worst: Some(worst) });
             }
         }
         Ok(())

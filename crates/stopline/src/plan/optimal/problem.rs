@@ -12,7 +12,7 @@ use super::master::{Master, NO_WEIGHT, Prices, Range};
 use super::polish::{Candidate, Polish};
 use super::stage::Stage;
 use crate::error::{Code, Error};
-use crate::evaluate::InstructionSet;
+use crate::evaluate::{InstructionSet, SitesOfLines};
 use crate::law::Law;
 use crate::lines::{Call, Lines, Row};
 use crate::params::{Mean, Share};
@@ -364,14 +364,14 @@ impl<'a> Problem<'a> {
         let from = |x: f64| Mean::new(if shares { 1.0 / (1.0 + libm::exp(-x)) } else { libm::exp(x) });
         let (low, high) = (self.asked.thresholds.inadequate().get(), self.asked.thresholds.adequate().get());
         let (low, span) = (to(low), to(high) - to(low));
-        let mut reach = Reach::default();
+        let plan = |&(strip, share): &(&Strip, f64)| Ok((SitesOfLines::new(self.lines(strip)?, self.set), share));
+        let mut plans = mixture.iter().map(plan).collect::<Result<Vec<_>, Error>>()?;
         let mut sites = |xs: &[f64]| -> Result<Vec<f64>, Error> {
             let means = xs.iter().map(|&x| from(x)).collect::<Result<Vec<_>, _>>()?;
-            let stage = self.stage(&means)?;
             let mut sum = vec![0.0; xs.len()];
-            for (strip, share) in mixture {
-                let entries = stage.entries(self.set, strip, &mut reach);
-                sum.iter_mut().zip(&entries.sites).for_each(|(sum, s)| *sum += share * s);
+            for (plan, share) in &mut plans {
+                let found = plan.expected(score, dispersion, &means)?;
+                sum.iter_mut().zip(found).for_each(|(sum, sites)| *sum += *share * sites);
             }
             Ok(sum)
         };
