@@ -79,6 +79,10 @@ pub fn minutes(site: Option<f64>, plant: f64, enemy: f64, in_out: f64) -> Result
 /// StoplineError
 ///     ``combination`` where plans differ in what is not given, or nothing says it.
 ///
+/// References
+/// ----------
+/// Standard error over the mean of a fixed number of sites: Karandinos 1976, Bull. Entomol. Soc. Am. 22:417-421.
+///
 /// Examples
 /// --------
 /// >>> import stopline
@@ -210,6 +214,17 @@ impl Comparison {
     }
 
     /// The comparison as plain objects, as the program prints it.
+    ///
+    /// Returns
+    /// -------
+    /// dict
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> found = stopline.compare(fixed=[15], k=2.0, inadequate=1.5, adequate=3.0)
+    /// >>> [way["name"] for way in found.to_dict()["ways"]]
+    /// ['always 15 sites']
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         plain(py, &self.comparison)
     }

@@ -186,6 +186,11 @@ fn objective(
 /// StoplineError
 ///     ``combination`` unless one of k and fit is given.
 ///
+/// References
+/// ----------
+/// Laird 1978, J. Am. Stat. Assoc. 73:805-811, doi:10.1080/01621459.1978.10480103; Lindsay 1983, Ann. Statist. 11:86-94,
+/// doi:10.1214/aos/1176346059.
+///
 /// Examples
 /// --------
 /// >>> import stopline
@@ -210,7 +215,7 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 /// upper : (float, float), optional
 ///     With them: a second pair above; between the pairs enemies are called marginal.
 /// critical : float, optional
-///     Instead: one critical mean, with lines by Iwao (1975).
+///     Instead: one critical mean, with lines by Iwao.
 /// confidence : float
 ///     The nominal confidence of these.
 /// sides : {"two", "one"}
@@ -274,6 +279,15 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 /// StoplineError
 ///     ``no_plan`` where no plan keeps the risks within the cap, saying what would; the codes of parameters
 ///     out of range.
+///
+/// References
+/// ----------
+/// Lines by Wald: Wald 1947, *Sequential Analysis*; Waters 1955, For. Sci. 1:68-79. Converging: Lorden 1976, Ann.
+/// Statist. 4:281-291, doi:10.1214/aos/1176343407. Optimal: Kiefer & Weiss 1957, Ann. Math. Stat. 28:57-74; Weiss 1962,
+/// J. Am. Stat. Assoc. 57:551-566. Two stages: Simon 1989, Controlled Clinical Trials 10:1-10,
+/// doi:10.1016/0197-2456(89)90015-9. Three calls: Sobel & Wald 1949, Ann. Math. Stat. 20:502-522. Interval: Iwao 1975,
+/// Res. Popul. Ecol. 16:281-288. Precision: Kuno 1969, Res. Popul. Ecol. 11:127-136; Green 1970, Res. Popul. Ecol.
+/// 12:249-251.
 ///
 /// Examples
 /// --------

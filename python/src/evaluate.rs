@@ -35,7 +35,7 @@ pub struct Curve {
     pub recipe: Recipe,
 }
 
-/// What a plan really does, exactly (Aroian 1968, Technometrics 10:125-132).
+/// What a plan really does, exactly.
 ///
 /// Parameters
 /// ----------
@@ -65,6 +65,10 @@ pub struct Curve {
 /// ------
 /// StoplineError
 ///     ``out_of_range`` for a mean that is not positive, ``too_much_work``.
+///
+/// References
+/// ----------
+/// Aroian 1968, Technometrics 10:125-132, doi:10.1080/00401706.1968.10490541.
 ///
 /// Examples
 /// --------
@@ -131,7 +135,12 @@ pub fn evaluate(
 /// Raises
 /// ------
 /// StoplineError
-///     ``too_much_work``.
+///     ``out_of_range`` for ``up_to`` or the level, ``usage`` for the order, ``too_much_work``.
+///
+/// References
+/// ----------
+/// Estimate: Girshick, Mosteller & Savage 1946, Ann. Math. Stat. 17:13-23, doi:10.1214/aoms/1177731018. Intervals:
+/// Armitage 1957, Biometrika 44:9-26; Emerson & Fleming 1990, Biometrika 77:875-892, doi:10.1093/biomet/77.4.875.
 ///
 /// Examples
 /// --------
@@ -257,6 +266,17 @@ macro_rules! columns {
             }
 
             /// The evaluation as plain objects, as the program prints it.
+            ///
+            /// Returns
+            /// -------
+            /// dict
+            ///
+            /// Examples
+            /// --------
+            /// >>> import stopline
+            /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+            /// >>> stopline.evaluate(plan, [1.5]).to_dict()["exact"]
+            /// True
             fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
                 plain(py, &self.evaluation)
             }

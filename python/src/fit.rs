@@ -74,12 +74,20 @@ pub struct Fit {
 /// -------
 /// Fit
 ///     ``to_dict()`` gives every walk (ML and Cox-Reid k with profile intervals) and the common k
-///     (conditional ML: Robinson & Smyth 2008, Biostatistics 9:321-332).
+///     (conditional ML).
 ///
 /// Raises
 /// ------
 /// StoplineError
-///     ``out_of_range`` for the level, ``counts_*`` for counts that are none.
+///     ``out_of_range`` for the level, ``counts_*`` for counts that are none, ``combination``, ``not_converged``.
+///
+/// References
+/// ----------
+/// k of a walk: Bliss & Fisher 1953, Biometrics 9:176-200, doi:10.2307/3001850; adjusted for its mean: Cox & Reid 1987,
+/// J. R. Statist. Soc. B 49:1-39. Common k: Robinson & Smyth 2008, Biostatistics 9:321-332,
+/// doi:10.1093/biostatistics/kxm030; of walks that a plan stopped: Girshick, Mosteller & Savage 1946, Ann. Math. Stat.
+/// 17:13-23, doi:10.1214/aoms/1177731018; of a study: Bliss & Owen 1958, Biometrika 45:37-58,
+/// doi:10.1093/biomet/45.1-2.37.
 ///
 /// Examples
 /// --------
@@ -211,6 +219,16 @@ fn means(py: Python<'_>, at: Option<Vec<f64>>) -> PyResult<Vec<Mean>> {
 /// dict
 ///     ``power_law`` (a, b), ``patchiness`` (alpha, beta), what was left out, ``k_at``.
 ///
+/// Raises
+/// ------
+/// StoplineError
+///     ``combination`` where n differ, ``out_of_range`` for the level or for a mean or variance below 0.
+///
+/// References
+/// ----------
+/// Power law: Taylor 1961, Nature 189:732-735, doi:10.1038/189732a0. Patchiness: Lloyd 1967, J. Anim. Ecol. 36:1-30,
+/// doi:10.2307/3012; Iwao 1968, Res. Popul. Ecol. 10:1-20, doi:10.1007/BF02514729.
+///
 /// Examples
 /// --------
 /// >>> import stopline
@@ -252,6 +270,16 @@ impl Fit {
     }
 
     /// The fit as plain objects: ``fields`` and ``common``, every null explained beside it.
+    ///
+    /// Returns
+    /// -------
+    /// dict
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> sorted(stopline.fit([0, 4, 1, 0, 2, 9]).to_dict())
+    /// ['common', 'fields', 'made_by']
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         plain(py, &self.fit)
     }
@@ -281,6 +309,10 @@ impl Fit {
 /// ------
 /// StoplineError
 ///     ``out_of_range`` for a most of 0 or above 10 000.
+///
+/// References
+/// ----------
+/// Adjusted for fitted means: Cox & Reid 1987, J. R. Statist. Soc. B 49:1-39.
 ///
 /// Examples
 /// --------
@@ -316,6 +348,10 @@ pub fn fit_capped<'py>(py: Python<'py>, counts: &Counts, counted_to: u32, level:
 /// ------
 /// StoplineError
 ///     ``out_of_range`` for a level not between 0 and 1.
+///
+/// References
+/// ----------
+/// Kono & Sugino 1958; Gerrard & Chiang 1970.
 ///
 /// Examples
 /// --------

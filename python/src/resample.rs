@@ -41,7 +41,7 @@ use stopline::{Mean, Share};
 /// Raises
 /// ------
 /// StoplineError
-///     ``combination``, ``out_of_range``.
+///     ``combination``, ``out_of_range``; ``usage`` for another draw.
 ///
 /// Examples
 /// --------

@@ -95,6 +95,10 @@ pub fn clustered(under: Dispersion, shared: Option<f64>, run: Option<RunText>) -
 /// StoplineError
 ///     ``out_of_range``; ``combination`` where counts have no such variance to share.
 ///
+/// References
+/// ----------
+/// Random numbers: Salmon, Moraes, Dror & Shaw 2011, SC '11, doi:10.1145/2063384.2063405.
+///
 /// Examples
 /// --------
 /// >>> import stopline
@@ -172,6 +176,17 @@ macro_rules! columns {
             }
 
             /// The simulation as plain objects, as the program prints it.
+            ///
+            /// Returns
+            /// -------
+            /// dict
+            ///
+            /// Examples
+            /// --------
+            /// >>> import stopline
+            /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+            /// >>> stopline.simulate(plan, [1.5], walks=100).to_dict()["exact"]
+            /// False
             fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
                 plain(py, &self.simulated)
             }
