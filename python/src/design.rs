@@ -89,12 +89,14 @@ impl Asking<'_> {
                 sides: Sides::parse(self.sides)?,
             },
             (None, None, None, Some(part)) => Aim::Precision { se_over_mean: level(part, "se_over_mean")? },
-            _ => {
-                let allowed = "inadequate and adequate, with or without upper; or critical; or se_over_mean";
-                return Err(Error::about(Code::Combination, "what is asked", allowed));
-            }
+            _ => return Err(no_aim()),
         }))
     }
+}
+
+fn no_aim() -> Error {
+    let allowed = "inadequate and adequate, with or without upper; or critical; or se_over_mean";
+    Error::about(Code::Combination, "what is asked", allowed)
 }
 
 /// What a site adds: every enemy, those up to a most, or whether there are more than a tally.
@@ -342,10 +344,7 @@ pub fn plan(
         let risks = risks(false_adequate, false_inadequate)?;
         let unit = Unit::parse(per)?.in_a_site(plants);
         let asking = Asking { inadequate, adequate, upper, critical, confidence, sides, se_over_mean, per };
-        let aim = asking.aim(Some(risks), plants)?.ok_or_else(|| {
-            let allowed = "inadequate and adequate, with or without upper; or critical; or se_over_mean";
-            Error::about(Code::Combination, "what is asked", allowed)
-        })?;
+        let aim = asking.aim(Some(risks), plants)?.ok_or_else(no_aim)?;
         let checks = at.map_or_else(|| Checks::every(min_sites, max_sites, every), Checks::at)?;
         let (usual, closes) = match aim {
             Aim::TwoCalls { .. } | Aim::ThreeCalls { .. } => ("calibrated", "call"),
@@ -375,12 +374,10 @@ pub fn plan(
     }
     let plan = watched(py, progress, |watch| match method {
         method if let Some(alike) = &alike => core::recalibrated(&design, method, alike, watch).map(|found| found.plan),
-        method if early.is_some() => core::Plan::two_stage(design, method, early.unwrap_or(Call::Inadequate), watch),
+        method if let Some(early) = early => core::Plan::two_stage(design, method, early, watch),
         Method::Optimal => core::Plan::optimal(design, &objective, undecided, watch),
-        method => match over {
-            Some(over) if method == Method::Tuned => core::Plan::tuned(design, over, watch),
-            _ => core::Plan::design(design, method, watch),
-        },
+        Method::Tuned if let Some(over) = over => core::Plan::tuned(design, over, watch),
+        method => core::Plan::design(design, method, watch),
     })?;
     Ok(Plan(Arc::new(plan)))
 }

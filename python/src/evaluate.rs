@@ -1,11 +1,12 @@
 //! What a plan really does.
 
 use crate::columns::Columns;
+use crate::counts::Numbers;
 use crate::errors::{one, plain, released, watched};
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
 use crate::simulate::{RunText, clustered};
-use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
+use numpy::PyArray1;
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use stopline::estimate::{AfterStop, Behaviour, Order};
@@ -81,7 +82,7 @@ pub struct Curve {
 pub fn evaluate(
     py: Python<'_>,
     plan: &Bound<'_, Plan>,
-    means: PyArrayLike1<'_, f64, AllowTypeChange>,
+    means: Numbers<'_>,
     k: Option<f64>,
     shared: Option<f64>,
     run: Option<Bound<'_, PyAny>>,
@@ -90,7 +91,7 @@ pub fn evaluate(
     order: &str,
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Curve> {
-    let asked = means_of(py, &means)?;
+    let asked = means_of(py, means.as_array().iter().copied())?;
     // A copy: the caller may write to theirs.
     let means = PyArray1::from_iter(py, asked.iter().map(|m| m.get()));
     let recipe = recipe!(py, "evaluate", plan, means, k, shared, run, estimates, level, order);
@@ -185,8 +186,8 @@ pub fn intervals(py: Python<'_>, level: f64, order: &str) -> PyResult<(Level, Or
 }
 
 /// Checked means.
-pub fn means_of(py: Python<'_>, means: &PyArrayLike1<'_, f64, AllowTypeChange>) -> PyResult<Vec<Mean>> {
-    means.as_array().iter().map(|&m| Mean::new(m).map_err(|e| one(py, e))).collect()
+pub fn means_of(py: Python<'_>, means: impl IntoIterator<Item = f64>) -> PyResult<Vec<Mean>> {
+    means.into_iter().map(|m| Mean::new(m).map_err(|e| one(py, e))).collect()
 }
 
 /// The dispersion taken to be true: the plan's, or another k.

@@ -2,6 +2,7 @@
 
 use crate::counts::{Counts, Numbers, column};
 use crate::errors::{many, one, plain, released, watched};
+use crate::evaluate::means_of;
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
 use numpy::PyArray1;
@@ -9,7 +10,7 @@ use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use stopline::counts::{self as core, Columns, Weights};
 use stopline::dispersion::{self, Draws, Placing, Studying, fit_counts, study_counts};
-use stopline::{Code, Error, Level, Mean, Minutes, Plants};
+use stopline::{Code, Error, Level, Minutes, Plants};
 
 /// A column of its own.
 fn own<'py>(numbers: &Bound<'py, PyAny>) -> PyResult<Bound<'py, PyAny>> {
@@ -177,7 +178,7 @@ pub fn fit(
             None => Ok(fit),
         }
     })?;
-    let at = means(py, at_means)?;
+    let at = means_of(py, at_means.unwrap_or_default())?;
     let call = format!(
         "stopline.fit(level={}, study={study}, draws={}, seed={}, run_length={run_length})",
         level.get(),
@@ -197,10 +198,6 @@ fn weights_of(weights: &Bound<'_, PyDict>) -> PyResult<Weights> {
     // 1.0 is written `1.0`, a Fraction `1/3`.
     let all: Vec<(&str, &str)> = all.iter().map(|(name, weight)| (name.as_str(), weight.as_str())).collect();
     Weights::new(&all).map_err(|e| one(weights.py(), e))
-}
-
-fn means(py: Python<'_>, at: Option<Vec<f64>>) -> PyResult<Vec<Mean>> {
-    at.unwrap_or_default().into_iter().map(|m| Mean::new(m).map_err(|e| one(py, e))).collect()
 }
 
 /// Laws of variance from means and variances alone, as papers print them.
@@ -252,7 +249,7 @@ pub fn mean_variance<'py>(
     }
     let points: Vec<_> = mean.into_iter().map(|m| m.unwrap_or(f64::NAN)).zip(variance).collect();
     let laws = dispersion::mean_variance_of(&points, level).map_err(|e| one(py, e))?;
-    plain(py, &laws.with_k_at(&means(py, at_means)?))
+    plain(py, &laws.with_k_at(&means_of(py, at_means.unwrap_or_default())?))
 }
 
 #[pymethods]

@@ -3,14 +3,15 @@
 use crate::compare::minutes;
 use crate::counts::Counts;
 use crate::design::{Asking, Varying, score};
-use crate::errors::{one, plain, released};
+use crate::errors::{json, one, plain, released};
+use crate::evaluate::means_of;
 use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyTuple, PyType};
 use std::sync::Arc;
 use stopline::decide::season;
 use stopline::dispersion::Draws;
 use stopline::plan::{self as core, About, Aim, AttainedRow, Design, Table};
-use stopline::{Code, Error, K, Mean, Score, Total};
+use stopline::{Code, Error, K, Score, Total};
 
 /// A stop plan: lines on the total and their exact risks; made by ``plan``, ``Plan.given`` or ``Plan.from_json``.
 ///
@@ -241,8 +242,7 @@ impl Plan {
     /// (True, [1.5, 3.0])
     #[pyo3(signature = (means=None))]
     fn check_of_k<'py>(&self, py: Python<'py>, means: Option<Vec<f64>>) -> PyResult<Bound<'py, PyAny>> {
-        let means = means.unwrap_or_default().into_iter().map(Mean::new).collect::<Result<Vec<_>, _>>();
-        let means = means.map_err(|e| one(py, e))?;
+        let means = means_of(py, means.unwrap_or_default())?;
         let found = released(py, |watch| self.0.check_of_k()?.report(self.0.digest().as_str(), &means, watch))?;
         plain(py, &found)
     }
@@ -350,7 +350,7 @@ impl Plan {
     /// >>> stopline.plan(k=1.2, inadequate=1.0, adequate=2.0).to_dict()["dispersion"]
     /// {'model': 'constant_k', 'k': 1.2}
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        py.import("json")?.call_method1("loads", (self.to_json(py)?,))
+        json(py, &self.to_json(py)?)
     }
 
     /// Recomputes digest, risks and bound.
