@@ -1,7 +1,7 @@
 //! Would fewer sites do?
 
 use crate::columns::Columns;
-use crate::counts::Counts;
+use crate::counts::{Counts, Numbers};
 use crate::design::{dispersion, thresholds};
 use crate::errors::{one, plain, watched};
 use crate::evaluate::means_of;
@@ -9,7 +9,7 @@ use crate::fit::Fit;
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
 use arrow_array::StringArray;
-use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
+use numpy::PyArray1;
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use std::sync::Arc;
@@ -29,8 +29,6 @@ pub struct Comparison {
     pub comparison: core::Comparison,
     pub recipe: Recipe,
 }
-
-type Numbers<'py> = PyArrayLike1<'py, f64, AllowTypeChange>;
 
 /// Minutes of the parts of a walk, if any are given.
 pub fn minutes(site: Option<f64>, plant: f64, enemy: f64, in_out: f64) -> Result<Option<Minutes>, Error> {
@@ -79,6 +77,10 @@ pub fn minutes(site: Option<f64>, plant: f64, enemy: f64, in_out: f64) -> Result
 /// StoplineError
 ///     ``combination`` where plans differ in what is not given, or nothing says it.
 ///
+/// References
+/// ----------
+/// Standard error over the mean of a fixed number of sites: Karandinos 1976, Bull. Entomol. Soc. Am. 22:417-421.
+///
 /// Examples
 /// --------
 /// >>> import stopline
@@ -107,7 +109,7 @@ pub fn compare(
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Comparison> {
     let means: Option<Numbers<'_>> = means.map(|means| means.extract()).transpose()?;
-    let means = means.map(|means| means_of(py, &means)).transpose()?;
+    let means = means.map(|means| means_of(py, means.as_array().iter().copied())).transpose()?;
     let recipe = {
         // Copies: the caller may write to theirs.
         let plans = plans.map(|plans| plans.copy()).transpose()?;
@@ -210,6 +212,17 @@ impl Comparison {
     }
 
     /// The comparison as plain objects, as the program prints it.
+    ///
+    /// Returns
+    /// -------
+    /// dict
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> found = stopline.compare(fixed=[15], k=2.0, inadequate=1.5, adequate=3.0)
+    /// >>> [way["name"] for way in found.to_dict()["ways"]]
+    /// ['always 15 sites']
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         plain(py, &self.comparison)
     }

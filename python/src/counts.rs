@@ -72,10 +72,23 @@ impl Counts {
     /// observer : str, optional
     ///     Column with who counted the site.
     ///
+    /// Returns
+    /// -------
+    /// Counts
+    ///
     /// Raises
     /// ------
     /// StoplineError
     ///     With every bad row at once: codes ``counts_*``, ``file_read``.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import pathlib, stopline, tempfile
+    /// >>> with tempfile.TemporaryDirectory() as folder:
+    /// ...     path = pathlib.Path(folder, "counts.csv")
+    /// ...     _ = path.write_text("field,site,spiders,lacewings\nheron,1,2,0\nheron,2,0,NA\nheron,3,1,4\n")
+    /// ...     stopline.Counts.read(path, count=["spiders", "lacewings"]).walks[0]["counts"]
+    /// array([ 2., nan,  5.])
     #[staticmethod]
     #[pyo3(signature = (path, *, count=None, field="field", visit=None, site=None, plants_column=None, missing=None, separator=None, plants=None, rows="sites", fill_down=None, counted_to=None, place=None, observer=None))]
     fn read(
@@ -144,6 +157,10 @@ impl Counts {
     ///     Both coordinates of each site, or its row and step; NaN is not known.
     /// observer : sequence of n names, optional
     ///     Who counted each site; empty is not known.
+    ///
+    /// Returns
+    /// -------
+    /// Counts
     ///
     /// Raises
     /// ------

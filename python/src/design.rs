@@ -89,12 +89,14 @@ impl Asking<'_> {
                 sides: Sides::parse(self.sides)?,
             },
             (None, None, None, Some(part)) => Aim::Precision { se_over_mean: level(part, "se_over_mean")? },
-            _ => {
-                let allowed = "inadequate and adequate, with or without upper; or critical; or se_over_mean";
-                return Err(Error::about(Code::Combination, "what is asked", allowed));
-            }
+            _ => return Err(no_aim()),
         }))
     }
+}
+
+fn no_aim() -> Error {
+    let allowed = "inadequate and adequate, with or without upper; or critical; or se_over_mean";
+    Error::about(Code::Combination, "what is asked", allowed)
 }
 
 /// What a site adds: every enemy, those up to a most, or whether there are more than a tally.
@@ -186,6 +188,11 @@ fn objective(
 /// StoplineError
 ///     ``combination`` unless one of k and fit is given.
 ///
+/// References
+/// ----------
+/// Laird 1978, J. Am. Stat. Assoc. 73:805-811, doi:10.1080/01621459.1978.10480103; Lindsay 1983, Ann. Statist. 11:86-94,
+/// doi:10.1214/aos/1176346059.
+///
 /// Examples
 /// --------
 /// >>> import stopline
@@ -210,7 +217,7 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 /// upper : (float, float), optional
 ///     With them: a second pair above; between the pairs enemies are called marginal.
 /// critical : float, optional
-///     Instead: one critical mean, with lines by Iwao (1975).
+///     Instead: one critical mean, with lines by Iwao.
 /// confidence : float
 ///     The nominal confidence of these.
 /// sides : {"two", "one"}
@@ -275,6 +282,15 @@ pub fn field_means(py: Python<'_>, counts: &Counts, k: Option<f64>, fit: Option<
 ///     ``no_plan`` where no plan keeps the risks within the cap, saying what would; the codes of parameters
 ///     out of range.
 ///
+/// References
+/// ----------
+/// Lines by Wald: Wald 1947, *Sequential Analysis*; Waters 1955, For. Sci. 1:68-79. Converging: Lorden 1976, Ann.
+/// Statist. 4:281-291, doi:10.1214/aos/1176343407. Optimal: Kiefer & Weiss 1957, Ann. Math. Stat. 28:57-74; Weiss 1962,
+/// J. Am. Stat. Assoc. 57:551-566. Two stages: Simon 1989, Controlled Clinical Trials 10:1-10,
+/// doi:10.1016/0197-2456(89)90015-9. Three calls: Sobel & Wald 1949, Ann. Math. Stat. 20:502-522. Interval: Iwao 1975,
+/// Res. Popul. Ecol. 16:281-288. Precision: Kuno 1969, Res. Popul. Ecol. 11:127-136; Green 1970, Res. Popul. Ecol.
+/// 12:249-251.
+///
 /// Examples
 /// --------
 /// >>> import stopline
@@ -328,10 +344,7 @@ pub fn plan(
         let risks = risks(false_adequate, false_inadequate)?;
         let unit = Unit::parse(per)?.in_a_site(plants);
         let asking = Asking { inadequate, adequate, upper, critical, confidence, sides, se_over_mean, per };
-        let aim = asking.aim(Some(risks), plants)?.ok_or_else(|| {
-            let allowed = "inadequate and adequate, with or without upper; or critical; or se_over_mean";
-            Error::about(Code::Combination, "what is asked", allowed)
-        })?;
+        let aim = asking.aim(Some(risks), plants)?.ok_or_else(no_aim)?;
         let checks = at.map_or_else(|| Checks::every(min_sites, max_sites, every), Checks::at)?;
         let (usual, closes) = match aim {
             Aim::TwoCalls { .. } | Aim::ThreeCalls { .. } => ("calibrated", "call"),
@@ -361,12 +374,10 @@ pub fn plan(
     }
     let plan = watched(py, progress, |watch| match method {
         method if let Some(alike) = &alike => core::recalibrated(&design, method, alike, watch).map(|found| found.plan),
-        method if early.is_some() => core::Plan::two_stage(design, method, early.unwrap_or(Call::Inadequate), watch),
+        method if let Some(early) = early => core::Plan::two_stage(design, method, early, watch),
         Method::Optimal => core::Plan::optimal(design, &objective, undecided, watch),
-        method => match over {
-            Some(over) if method == Method::Tuned => core::Plan::tuned(design, over, watch),
-            _ => core::Plan::design(design, method, watch),
-        },
+        Method::Tuned if let Some(over) = over => core::Plan::tuned(design, over, watch),
+        method => core::Plan::design(design, method, watch),
     })?;
     Ok(Plan(Arc::new(plan)))
 }

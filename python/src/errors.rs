@@ -100,5 +100,10 @@ pub fn watched<T: Send>(
 /// A core value as plain Python objects, by its stable JSON form.
 pub fn plain<'py>(py: Python<'py>, value: &impl serde::Serialize) -> PyResult<Bound<'py, PyAny>> {
     let text = serde_json::to_string(value).map_err(|e| pyo3::exceptions::PyRuntimeError::new_err(e.to_string()))?;
+    json(py, &text)
+}
+
+/// What a JSON text holds.
+pub fn json<'py>(py: Python<'py>, text: &str) -> PyResult<Bound<'py, PyAny>> {
     py.import("json")?.call_method1("loads", (text,))
 }

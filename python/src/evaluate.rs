@@ -1,11 +1,12 @@
 //! What a plan really does.
 
 use crate::columns::Columns;
+use crate::counts::Numbers;
 use crate::errors::{one, plain, released, watched};
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
 use crate::simulate::{RunText, clustered};
-use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
+use numpy::PyArray1;
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use stopline::estimate::{AfterStop, Behaviour, Order};
@@ -35,7 +36,7 @@ pub struct Curve {
     pub recipe: Recipe,
 }
 
-/// What a plan really does, exactly (Aroian 1968, Technometrics 10:125-132).
+/// What a plan really does, exactly.
 ///
 /// Parameters
 /// ----------
@@ -66,6 +67,10 @@ pub struct Curve {
 /// StoplineError
 ///     ``out_of_range`` for a mean that is not positive, ``too_much_work``.
 ///
+/// References
+/// ----------
+/// Aroian 1968, Technometrics 10:125-132, doi:10.1080/00401706.1968.10490541.
+///
 /// Examples
 /// --------
 /// >>> import stopline
@@ -77,7 +82,7 @@ pub struct Curve {
 pub fn evaluate(
     py: Python<'_>,
     plan: &Bound<'_, Plan>,
-    means: PyArrayLike1<'_, f64, AllowTypeChange>,
+    means: Numbers<'_>,
     k: Option<f64>,
     shared: Option<f64>,
     run: Option<Bound<'_, PyAny>>,
@@ -86,7 +91,7 @@ pub fn evaluate(
     order: &str,
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Curve> {
-    let asked = means_of(py, &means)?;
+    let asked = means_of(py, means.as_array().iter().copied())?;
     // A copy: the caller may write to theirs.
     let means = PyArray1::from_iter(py, asked.iter().map(|m| m.get()));
     let recipe = recipe!(py, "evaluate", plan, means, k, shared, run, estimates, level, order);
@@ -131,7 +136,12 @@ pub fn evaluate(
 /// Raises
 /// ------
 /// StoplineError
-///     ``too_much_work``.
+///     ``out_of_range`` for ``up_to`` or the level, ``usage`` for the order, ``too_much_work``.
+///
+/// References
+/// ----------
+/// Estimate: Girshick, Mosteller & Savage 1946, Ann. Math. Stat. 17:13-23, doi:10.1214/aoms/1177731018. Intervals:
+/// Armitage 1957, Biometrika 44:9-26; Emerson & Fleming 1990, Biometrika 77:875-892, doi:10.1093/biomet/77.4.875.
 ///
 /// Examples
 /// --------
@@ -176,8 +186,8 @@ pub fn intervals(py: Python<'_>, level: f64, order: &str) -> PyResult<(Level, Or
 }
 
 /// Checked means.
-pub fn means_of(py: Python<'_>, means: &PyArrayLike1<'_, f64, AllowTypeChange>) -> PyResult<Vec<Mean>> {
-    means.as_array().iter().map(|&m| Mean::new(m).map_err(|e| one(py, e))).collect()
+pub fn means_of(py: Python<'_>, means: impl IntoIterator<Item = f64>) -> PyResult<Vec<Mean>> {
+    means.into_iter().map(|m| Mean::new(m).map_err(|e| one(py, e))).collect()
 }
 
 /// The dispersion taken to be true: the plan's, or another k.
@@ -257,6 +267,17 @@ macro_rules! columns {
             }
 
             /// The evaluation as plain objects, as the program prints it.
+            ///
+            /// Returns
+            /// -------
+            /// dict
+            ///
+            /// Examples
+            /// --------
+            /// >>> import stopline
+            /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+            /// >>> stopline.evaluate(plan, [1.5]).to_dict()["exact"]
+            /// True
             fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
                 plain(py, &self.evaluation)
             }

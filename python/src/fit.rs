@@ -2,6 +2,7 @@
 
 use crate::counts::{Counts, Numbers, column};
 use crate::errors::{many, one, plain, released, watched};
+use crate::evaluate::means_of;
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
 use numpy::PyArray1;
@@ -9,7 +10,7 @@ use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use stopline::counts::{self as core, Columns, Weights};
 use stopline::dispersion::{self, Draws, Placing, Studying, fit_counts, study_counts};
-use stopline::{Code, Error, Level, Mean, Minutes, Plants};
+use stopline::{Code, Error, Level, Minutes, Plants};
 
 /// A column of its own.
 fn own<'py>(numbers: &Bound<'py, PyAny>) -> PyResult<Bound<'py, PyAny>> {
@@ -74,12 +75,20 @@ pub struct Fit {
 /// -------
 /// Fit
 ///     ``to_dict()`` gives every walk (ML and Cox-Reid k with profile intervals) and the common k
-///     (conditional ML: Robinson & Smyth 2008, Biostatistics 9:321-332).
+///     (conditional ML).
 ///
 /// Raises
 /// ------
 /// StoplineError
-///     ``out_of_range`` for the level, ``counts_*`` for counts that are none.
+///     ``out_of_range`` for the level, ``counts_*`` for counts that are none, ``combination``, ``not_converged``.
+///
+/// References
+/// ----------
+/// k of a walk: Bliss & Fisher 1953, Biometrics 9:176-200, doi:10.2307/3001850; adjusted for its mean: Cox & Reid 1987,
+/// J. R. Statist. Soc. B 49:1-39. Common k: Robinson & Smyth 2008, Biostatistics 9:321-332,
+/// doi:10.1093/biostatistics/kxm030; of walks that a plan stopped: Girshick, Mosteller & Savage 1946, Ann. Math. Stat.
+/// 17:13-23, doi:10.1214/aoms/1177731018; of a study: Bliss & Owen 1958, Biometrika 45:37-58,
+/// doi:10.1093/biomet/45.1-2.37.
 ///
 /// Examples
 /// --------
@@ -169,7 +178,7 @@ pub fn fit(
             None => Ok(fit),
         }
     })?;
-    let at = means(py, at_means)?;
+    let at = means_of(py, at_means.unwrap_or_default())?;
     let call = format!(
         "stopline.fit(level={}, study={study}, draws={}, seed={}, run_length={run_length})",
         level.get(),
@@ -191,10 +200,6 @@ fn weights_of(weights: &Bound<'_, PyDict>) -> PyResult<Weights> {
     Weights::new(&all).map_err(|e| one(weights.py(), e))
 }
 
-fn means(py: Python<'_>, at: Option<Vec<f64>>) -> PyResult<Vec<Mean>> {
-    at.unwrap_or_default().into_iter().map(|m| Mean::new(m).map_err(|e| one(py, e))).collect()
-}
-
 /// Laws of variance from means and variances alone, as papers print them.
 ///
 /// Parameters
@@ -210,6 +215,16 @@ fn means(py: Python<'_>, at: Option<Vec<f64>>) -> PyResult<Vec<Mean>> {
 /// -------
 /// dict
 ///     ``power_law`` (a, b), ``patchiness`` (alpha, beta), what was left out, ``k_at``.
+///
+/// Raises
+/// ------
+/// StoplineError
+///     ``combination`` where n differ, ``out_of_range`` for the level or for a mean or variance below 0.
+///
+/// References
+/// ----------
+/// Power law: Taylor 1961, Nature 189:732-735, doi:10.1038/189732a0. Patchiness: Lloyd 1967, J. Anim. Ecol. 36:1-30,
+/// doi:10.2307/3012; Iwao 1968, Res. Popul. Ecol. 10:1-20, doi:10.1007/BF02514729.
 ///
 /// Examples
 /// --------
@@ -234,7 +249,7 @@ pub fn mean_variance<'py>(
     }
     let points: Vec<_> = mean.into_iter().map(|m| m.unwrap_or(f64::NAN)).zip(variance).collect();
     let laws = dispersion::mean_variance_of(&points, level).map_err(|e| one(py, e))?;
-    plain(py, &laws.with_k_at(&means(py, at_means)?))
+    plain(py, &laws.with_k_at(&means_of(py, at_means.unwrap_or_default())?))
 }
 
 #[pymethods]
@@ -252,6 +267,16 @@ impl Fit {
     }
 
     /// The fit as plain objects: ``fields`` and ``common``, every null explained beside it.
+    ///
+    /// Returns
+    /// -------
+    /// dict
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> sorted(stopline.fit([0, 4, 1, 0, 2, 9]).to_dict())
+    /// ['common', 'fields', 'made_by']
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         plain(py, &self.fit)
     }
@@ -281,6 +306,10 @@ impl Fit {
 /// ------
 /// StoplineError
 ///     ``out_of_range`` for a most of 0 or above 10 000.
+///
+/// References
+/// ----------
+/// Adjusted for fitted means: Cox & Reid 1987, J. R. Statist. Soc. B 49:1-39.
 ///
 /// Examples
 /// --------
@@ -316,6 +345,10 @@ pub fn fit_capped<'py>(py: Python<'py>, counts: &Counts, counted_to: u32, level:
 /// ------
 /// StoplineError
 ///     ``out_of_range`` for a level not between 0 and 1.
+///
+/// References
+/// ----------
+/// Kono & Sugino 1958; Gerrard & Chiang 1970.
 ///
 /// Examples
 /// --------

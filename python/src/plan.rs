@@ -3,14 +3,15 @@
 use crate::compare::minutes;
 use crate::counts::Counts;
 use crate::design::{Asking, Varying, score};
-use crate::errors::{one, plain, released};
+use crate::errors::{json, one, plain, released};
+use crate::evaluate::means_of;
 use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyTuple, PyType};
 use std::sync::Arc;
 use stopline::decide::season;
 use stopline::dispersion::Draws;
 use stopline::plan::{self as core, About, Aim, AttainedRow, Design, Table};
-use stopline::{Code, Error, K, Mean, Score, Total};
+use stopline::{Code, Error, K, Score, Total};
 
 /// A stop plan: lines on the total and their exact risks; made by ``plan``, ``Plan.given`` or ``Plan.from_json``.
 ///
@@ -68,10 +69,14 @@ impl Plan {
     /// plants, inadequate, adequate, per, upper, critical, confidence, sides, se_over_mean
     ///     As in ``plan``; with thresholds the exact risks are computed.
     ///
+    /// Returns
+    /// -------
+    /// Plan
+    ///
     /// Raises
     /// ------
     /// StoplineError
-    ///     ``lines`` for a table that is not usable.
+    ///     ``lines`` for a table that is not usable; the codes of parameters out of range, ``combination``.
     ///
     /// Examples
     /// --------
@@ -122,12 +127,36 @@ impl Plan {
     /// that tell apart the two means at which the table errs as often as its confidence allows; with ``se_over_mean`` the
     /// lines of the formula, and the tuned plan whose true precision is the table's own over the means at which its lines
     /// lie. For an uncertain k the plan if its middle value were known.
+    ///
+    /// Returns
+    /// -------
+    /// list of Plan
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> table = [(5, None, 14), (10, 14, 26), (15, 31, 32)]
+    /// >>> plan = stopline.Plan.given(table, k=2.0, inadequate=1.5, adequate=3.0)
+    /// >>> [other.method for other in plan.beside()]
+    /// ['calibrated', 'optimal']
     fn beside(&self, py: Python<'_>) -> PyResult<Vec<Self>> {
         let plans = released(py, |watch| self.0.beside(watch))?;
         Ok(plans.into_iter().map(|plan| Self(Arc::new(plan))).collect())
     }
 
     /// Where k differs from field to field, mean, call and its probability as nine of ten fields keep it.
+    ///
+    /// Returns
+    /// -------
+    /// list of (float, str, float)
+    ///     As ``attained``; none for other plans.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, k_sd_log=0.4, inadequate=1.0, adequate=2.0, max_sites=60)
+    /// >>> all(p > on_average for (_, _, p), (_, _, on_average) in zip(plan.in_nine_of_ten(), plan.attained))
+    /// True
     fn in_nine_of_ten(&self, py: Python<'_>) -> PyResult<Vec<(f64, &'static str, f64)>> {
         let rows = released(py, |watch| self.0.in_nine_of_ten(watch))?;
         Ok(rows.into_iter().map(|r| (r.mean.get(), r.call.as_str(), r.p)).collect())
@@ -155,6 +184,13 @@ impl Plan {
     /// ------
     /// StoplineError
     ///     ``combination`` for a plan without thresholds and risks, or of shares.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> [way["fixed_sites"] for way in plan.ways_to_score(counted_to=[4], above=[0])]
+    /// [22, 25, 52]
     #[pyo3(signature = (*, counted_to=None, above=None, minutes_site=None, minutes_plant=0.0, minutes_enemy=0.0))]
     fn ways_to_score<'py>(
         &self,
@@ -181,16 +217,59 @@ impl Plan {
     }
 
     /// How the check of k while walking behaves: its level, false alarms, how much clumping it notices on a walk and over
-    /// a season; at these means, or at the thresholds. ``combination`` or ``too_much_work`` where there is none.
+    /// a season.
+    ///
+    /// Parameters
+    /// ----------
+    /// means : sequence of float, optional
+    ///     True means per site; by default the thresholds.
+    ///
+    /// Returns
+    /// -------
+    /// dict
+    ///     ``false_alarms``; ``rows``, one a mean; ``seasons``.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``combination`` where there is no such check, ``out_of_range`` for a mean, ``too_much_work``.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> told = stopline.plan(k=2.0, inadequate=1.5, adequate=3.0, max_sites=25).check_of_k()
+    /// >>> told["false_alarms"] <= 0.05, [row["mean"] for row in told["rows"]]
+    /// (True, [1.5, 3.0])
     #[pyo3(signature = (means=None))]
     fn check_of_k<'py>(&self, py: Python<'py>, means: Option<Vec<f64>>) -> PyResult<Bound<'py, PyAny>> {
-        let means = means.unwrap_or_default().into_iter().map(Mean::new).collect::<Result<Vec<_>, _>>();
-        let means = means.map_err(|e| one(py, e))?;
+        let means = means_of(py, means.unwrap_or_default())?;
         let found = released(py, |watch| self.0.check_of_k()?.report(self.0.digest().as_str(), &means, watch))?;
         plain(py, &found)
     }
 
-    /// What walks under this plan say together of its k: the chance of counts so clumped; each walk's counts in order.
+    /// What walks under this plan say together of its k.
+    ///
+    /// Parameters
+    /// ----------
+    /// walks : sequence of sequences of int
+    ///     The counts of each walk in the order walked.
+    ///
+    /// Returns
+    /// -------
+    /// dict
+    ///     ``p``: the chance of counts so clumped if k is as planned.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``combination`` where there is no such check, ``too_much_work``.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=2.0, inadequate=1.5, adequate=3.0, max_sites=25)
+    /// >>> plan.check_of_k_over([[0, 0, 19, 0, 0], [0, 17, 0, 1, 0]])["p"] < 0.01
+    /// True
     fn check_of_k_over<'py>(&self, py: Python<'py>, walks: Vec<Vec<u32>>) -> PyResult<Bound<'py, PyAny>> {
         let walks: Vec<Vec<Total>> =
             walks.into_iter().map(|walk| walk.into_iter().map(Total::from).collect()).collect();
@@ -199,32 +278,107 @@ impl Plan {
     }
 
     /// The plan of the same request for half the k, to walk by where the check of k alarms.
+    ///
+    /// Returns
+    /// -------
+    /// Plan
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``no_plan`` where five times the sites do not do, ``combination`` for a plan without one k or typed in.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> stopline.plan(k=2.0, inadequate=1.5, adequate=3.0).fallback().k
+    /// 1.0
     fn fallback(&self, py: Python<'_>) -> PyResult<Self> {
         released(py, |watch| self.0.fallback(watch)).map(|p| Self(Arc::new(p)))
     }
 
-    /// Reads a plan file's text; a changed one is refused with ``plan_edited``.
+    /// The plan of a plan file's text.
+    ///
+    /// Parameters
+    /// ----------
+    /// text : str
+    ///
+    /// Returns
+    /// -------
+    /// Plan
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``plan_format``, ``plan_version``; ``plan_edited`` for a file that was changed.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> stopline.Plan.from_json(plan.to_json()) == plan
+    /// True
     #[staticmethod]
     fn from_json(py: Python<'_>, text: &str) -> PyResult<Self> {
         py.detach(|| core::Plan::from_json(text)).map(|p| Self(Arc::new(p))).map_err(|e| one(py, e))
     }
 
     /// The plan file's text.
+    ///
+    /// Returns
+    /// -------
+    /// str
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> stopline.plan(k=1.2, inadequate=1.0, adequate=2.0).to_json().splitlines()[1]
+    /// '  "format": "stopline/plan",'
     fn to_json(&self, py: Python<'_>) -> PyResult<String> {
         self.0.to_json().map_err(|e| one(py, e))
     }
 
     /// The plan file as plain objects.
+    ///
+    /// Returns
+    /// -------
+    /// dict
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> stopline.plan(k=1.2, inadequate=1.0, adequate=2.0).to_dict()["dispersion"]
+    /// {'model': 'constant_k', 'k': 1.2}
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        py.import("json")?.call_method1("loads", (self.to_json(py)?,))
+        json(py, &self.to_json(py)?)
     }
 
-    /// Recomputes digest, risks and bound; raises ``plan_edited`` where one differs.
+    /// Recomputes digest, risks and bound.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``plan_edited`` where one differs.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> stopline.plan(k=1.2, inadequate=1.0, adequate=2.0).verify()
     fn verify(&self, py: Python<'_>) -> PyResult<()> {
         released(py, |watch| self.0.verify(watch))
     }
 
     /// The card for the field, as plain text.
+    ///
+    /// Returns
+    /// -------
+    /// str
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> "adequate" in stopline.plan(k=1.2, inadequate=1.0, adequate=2.0).card()
+    /// True
     fn card(&self) -> String {
         stopline::card(&self.0)
     }
@@ -243,6 +397,21 @@ impl Plan {
     /// dict
     ///     ``k``, ``false_adequate``, ``false_inadequate``, ``expected_sites``: quantiles .05, .5 and .95; ``kept``, the
     ///     share of cases with both risks within those asked.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``dispersion_undefined`` where the counts do not tell k, ``combination`` for another plan, ``out_of_range``.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> counts = stopline.Counts.from_columns(field=["heron"] * 6 + ["owl"] * 6, site=[1, 2, 3, 4, 5, 6] * 2,
+    /// ...                                       counts=[0, 3, 1, 0, 5, 0, 2, 9, 1, 4, 0, 2])
+    /// >>> plan = stopline.plan(fit=stopline.fit(counts), inadequate=1.0, adequate=3.0)
+    /// >>> found = plan.calibration(counts, draws=99)["false_adequate"]
+    /// >>> found["low"] < 0.1 < found["high"]
+    /// True
     #[pyo3(signature = (counts, *, draws=999, seed=1))]
     fn calibration<'py>(
         &self,
@@ -280,6 +449,16 @@ impl Plan {
     /// ------
     /// StoplineError
     ///     ``dispersion_undefined`` where the counts do not tell, ``combination`` for another plan, ``too_much_work``.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import numpy as np, stopline
+    /// >>> alike = [0, 1, 0, 0, 4, 5, 3, 6, 2, 0, 0, 1]
+    /// >>> counts = stopline.Counts.from_columns(field=list("abcde" * 12), site=np.repeat(np.arange(1, 13), 5),
+    /// ...                                       counts=np.repeat(alike, 5))
+    /// >>> found = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0).neighbours(counts)
+    /// >>> found["at_most"]["false_adequate"] > found["independent"]["false_adequate"]
+    /// True
     #[pyo3(signature = (counts, *, run_length=5, level=0.95))]
     fn neighbours<'py>(
         &self,
@@ -299,6 +478,22 @@ impl Plan {
     }
 
     /// The same plan, and digest, with other words about it.
+    ///
+    /// Parameters
+    /// ----------
+    /// title, crop, stage, counted, site, route, source, notes : str, optional
+    ///     What is not given stays as it was.
+    ///
+    /// Returns
+    /// -------
+    /// Plan
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> plan.with_about(crop="soybean").digest == plan.digest
+    /// True
     #[pyo3(signature = (*, title=None, crop=None, stage=None, counted=None, site=None, route=None, source=None, notes=None))]
     fn with_about(
         &self,

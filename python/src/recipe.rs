@@ -54,14 +54,11 @@ impl Recipe {
     }
 }
 
-macro_rules! travels {
-    ($($class:ident by $($found:ident),+);* $(;)?) => {$(
+/// What never changes is its own copy.
+macro_rules! copies {
+    ($class:ident) => {
         #[pymethods]
         impl $class {
-            fn __reduce__<'py>(&self, py: Python<'py>) -> PyResult<Reduced<'py, Bound<'py, PyTuple>>> {
-                self.recipe.reduce(py)
-            }
-
             fn __copy__(this: Py<Self>) -> Py<Self> {
                 this
             }
@@ -70,6 +67,20 @@ macro_rules! travels {
                 this
             }
         }
+    };
+}
+pub(crate) use copies;
+
+macro_rules! travels {
+    ($($class:ident by $($found:ident),+);* $(;)?) => {$(
+        #[pymethods]
+        impl $class {
+            fn __reduce__<'py>(&self, py: Python<'py>) -> PyResult<Reduced<'py, Bound<'py, PyTuple>>> {
+                self.recipe.reduce(py)
+            }
+        }
+
+        crate::recipe::copies!($class);
 
         impl PartialEq for $class {
             fn eq(&self, other: &Self) -> bool {

@@ -112,6 +112,18 @@ impl Replay {
 #[pymethods]
 impl Replay {
     /// The replay as plain objects, as the program prints it.
+    ///
+    /// Returns
+    /// -------
+    /// dict
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> counts = stopline.Counts.from_columns(field=["heron"] * 3, site=[1, 2, 3], counts=[2, 0, 5])
+    /// >>> len(stopline.replay(plan, counts, orders=0).to_dict()["walks"])
+    /// 1
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         let replay = plain(py, &self.replay)?;
         replay.set_item("left_out", plain(py, &self.left_out)?)?;

@@ -2,12 +2,12 @@
 
 use crate::counts::Counts;
 use crate::errors::{one, plain, watched};
-use crate::evaluate::under;
+use crate::evaluate::{means_of, under};
 use crate::plan::Plan;
 use pyo3::prelude::*;
+use stopline::Share;
 use stopline::evaluate::sensitivity as core_sensitivity;
 use stopline::resample::{self as core, Redraw, Resampling};
-use stopline::{Mean, Share};
 
 /// Walks a plan over the sites of real walks drawn again, beside the exact curve at each walk's mean.
 ///
@@ -41,7 +41,7 @@ use stopline::{Mean, Share};
 /// Raises
 /// ------
 /// StoplineError
-///     ``combination``, ``out_of_range``.
+///     ``combination``, ``out_of_range``; ``usage`` for another draw.
 ///
 /// Examples
 /// --------
@@ -111,7 +111,7 @@ pub fn sensitivity<'py>(
     caught: f64,
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Bound<'py, PyAny>> {
-    let means = means.into_iter().map(Mean::new).collect::<Result<Vec<_>, _>>().map_err(|e| one(py, e))?;
+    let means = means_of(py, means)?;
     let caught = Share::new(caught).map_err(|e| one(py, e.named("caught")))?;
     let found = watched(py, progress, |watch| core_sensitivity(&plan.0, &means, caught, watch))?;
     plain(py, &found)

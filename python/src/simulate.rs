@@ -1,11 +1,12 @@
 //! What a plan does over simulated walks.
 
 use crate::columns::Columns;
+use crate::counts::Numbers;
 use crate::errors::{one, plain, watched};
 use crate::evaluate::{means_of, under};
 use crate::plan::Plan;
 use crate::recipe::{Recipe, recipe};
-use numpy::{AllowTypeChange, PyArray1, PyArrayLike1};
+use numpy::PyArray1;
 use pyo3::prelude::*;
 use stopline::simulate::{self as core, Clustered, Run, SimulatedRow};
 use stopline::{Code, Dispersion, Error, Share};
@@ -95,6 +96,10 @@ pub fn clustered(under: Dispersion, shared: Option<f64>, run: Option<RunText>) -
 /// StoplineError
 ///     ``out_of_range``; ``combination`` where counts have no such variance to share.
 ///
+/// References
+/// ----------
+/// Random numbers: Salmon, Moraes, Dror & Shaw 2011, SC '11, doi:10.1145/2063384.2063405.
+///
 /// Examples
 /// --------
 /// >>> import stopline
@@ -107,7 +112,7 @@ pub fn clustered(under: Dispersion, shared: Option<f64>, run: Option<RunText>) -
 pub fn simulate(
     py: Python<'_>,
     plan: &Bound<'_, Plan>,
-    means: PyArrayLike1<'_, f64, AllowTypeChange>,
+    means: Numbers<'_>,
     walks: u64,
     seed: u64,
     k: Option<f64>,
@@ -115,7 +120,7 @@ pub fn simulate(
     run: Option<Bound<'_, PyAny>>,
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<Simulated> {
-    let asked = means_of(py, &means)?;
+    let asked = means_of(py, means.as_array().iter().copied())?;
     // A copy: the caller may write to theirs.
     let means = PyArray1::from_iter(py, asked.iter().map(|m| m.get()));
     let recipe = recipe!(py, "simulate", plan, means, walks, seed, k, shared, run);
@@ -172,6 +177,17 @@ macro_rules! columns {
             }
 
             /// The simulation as plain objects, as the program prints it.
+            ///
+            /// Returns
+            /// -------
+            /// dict
+            ///
+            /// Examples
+            /// --------
+            /// >>> import stopline
+            /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+            /// >>> stopline.simulate(plan, [1.5], walks=100).to_dict()["exact"]
+            /// False
             fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
                 plain(py, &self.simulated)
             }

@@ -121,17 +121,73 @@ impl Grid {
     }
 
     /// The grid of a text.
+    ///
+    /// Parameters
+    /// ----------
+    /// text : str
+    ///     As ``to_json`` gives it.
+    ///
+    /// Returns
+    /// -------
+    /// Grid
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``plan_format`` for a text that is none.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> grid = stopline.Grid({"mine": plan}, means=[1.0], walks=100)
+    /// >>> stopline.Grid.from_json(grid.to_json()) == grid
+    /// True
     #[classmethod]
     fn from_json(_: &Bound<'_, PyType>, py: Python<'_>, text: &str) -> PyResult<Self> {
         core::Grid::from_json(text).map(Self).map_err(|e| one(py, e))
     }
 
     /// The grid as text.
+    ///
+    /// Returns
+    /// -------
+    /// str
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> stopline.Grid({"mine": plan}, means=[1.0], walks=100).to_json()[:2]
+    /// '{"'
     fn to_json(&self) -> String {
         self.0.to_json()
     }
 
-    /// Computes one cell: one JSON object on one line.
+    /// Computes one cell.
+    ///
+    /// Parameters
+    /// ----------
+    /// number : int
+    ///     From 0; there are ``len(grid)``.
+    ///
+    /// Returns
+    /// -------
+    /// str
+    ///     A JSON object on one line.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``out_of_range`` for a cell that the grid does not have.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> grid = stopline.Grid({"mine": plan}, means=[1.0], walks=100)
+    /// >>> grid.cell(0) == grid.cell(0)
+    /// True
     fn cell(&self, py: Python<'_>, number: usize) -> PyResult<String> {
         released(py, |watch| self.0.cell(number)?.run(watch))
     }
@@ -153,7 +209,30 @@ impl Grid {
         Ok(cells)
     }
 
-    /// The table of all cells, as CSV; ``cells`` are the texts of all of them, in any order.
+    /// The table of all cells.
+    ///
+    /// Parameters
+    /// ----------
+    /// cells : dict of int to str
+    ///     The texts of all cells by number, in any order.
+    ///
+    /// Returns
+    /// -------
+    /// str
+    ///     CSV, a row a cell and mean or real walk.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``combination`` where one is missing, ``log`` for one of another grid or changed.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> grid = stopline.Grid({"mine": plan}, means=[1.0], walks=100)
+    /// >>> len(grid.table({0: grid.cell(0)}).splitlines())
+    /// 2
     fn table(&self, py: Python<'_>, cells: BTreeMap<usize, String>) -> PyResult<String> {
         core::table(&self.0, &cells).map_err(|e| one(py, e))
     }

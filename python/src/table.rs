@@ -136,22 +136,98 @@ macro_rules! tables {
 tables! {
     /// One row a site, as columns for a data frame: ``field``, ``visit``, ``site``, ``plants``, ``count`` (NaN where
     /// missing); ``Counts.from_table`` reads it.
+    ///
+    /// Returns
+    /// -------
+    /// dict of arrays and lists of n
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> counts = stopline.Counts.from_columns(field=["heron"] * 3, site=[1, 2, 3], counts=[2, 0, 5])
+    /// >>> counts.table()["count"]
+    /// array([2., 0., 5.])
     Counts;
     /// One row a walk, as columns for a data frame: ``pandas.DataFrame(fit.table())``, ``polars.DataFrame(fit.table())``.
     ///
     /// k is infinite for counts that are not clumped and NaN where it is undefined (``why`` says why); with a study
     /// the p of each walk's tests are there too.
+    ///
+    /// Returns
+    /// -------
+    /// dict of arrays and lists of n
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> stopline.fit([0, 4, 1, 0, 2, 9]).table()["k_is"]
+    /// ['estimated']
     Fit;
     /// The lines, as columns for a data frame: the sites of each check and the totals, None where a line cannot be
     /// reached.
+    ///
+    /// Returns
+    /// -------
+    /// dict of lists of n
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> stopline.Plan.given([(5, None, 14), (15, 31, 32)], k=2.0).table()["inadequate_at_most"]
+    /// [None, 31]
     Plan;
     /// One row a mean, as columns for a data frame: ``pandas.DataFrame(curve.table())``.
+    ///
+    /// Returns
+    /// -------
+    /// dict of arrays of n
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> stopline.evaluate(plan, [0.5, 4.0]).table()["adequate"].round(2)
+    /// array([0., 1.])
     Curve;
     /// One row a mean, as columns for a data frame, each estimate followed by its standard error.
+    ///
+    /// Returns
+    /// -------
+    /// dict of arrays of n
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> list(stopline.simulate(plan, [1.5], walks=100).table())[:3]
+    /// ['mean', 'adequate', 'adequate_se']
     Simulated;
     /// One row a way and mean, as columns for a data frame: ``pandas.DataFrame(comparison.table())``.
+    ///
+    /// Returns
+    /// -------
+    /// dict of arrays and lists of n
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> found = stopline.compare(fixed=[15], k=2.0, inadequate=1.5, adequate=3.0)
+    /// >>> found.table()["max_sites"]
+    /// array([15, 15, 15, 15, 15], dtype=uint32)
     Comparison;
     /// One row a walk, as columns for a data frame: ``pandas.DataFrame(replay.table())``.
+    ///
+    /// Returns
+    /// -------
+    /// dict of arrays and lists of n
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.Plan.given([(2, 0, 5), (4, 3, 4)], k=1.0)
+    /// >>> counts = stopline.Counts.from_columns(field=["owl"] * 4, site=[1, 2, 3, 4], counts=[3, 2, 0, 4])
+    /// >>> stopline.replay(plan, counts, orders=0).table()["call"]
+    /// ['adequate']
     Replay;
 }
 

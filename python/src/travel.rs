@@ -3,7 +3,7 @@
 use crate::counts::Counts;
 use crate::errors::{many, one};
 use crate::plan::Plan;
-use crate::recipe::Reduced;
+use crate::recipe::{Reduced, copies};
 use crate::walk::{Decision, Walk};
 use pyo3::exceptions::PyValueError;
 use pyo3::prelude::*;
@@ -33,6 +33,9 @@ type State = (
     (u64, u64, usize, bool, bool),
     BesideState,
 );
+
+copies!(Counts);
+copies!(Decision);
 
 const PLANTS_FROM: [PlantsFrom; 4] = [PlantsFrom::Column, PlantsFrom::Apart, PlantsFrom::Asked, PlantsFrom::Assumed];
 
@@ -100,14 +103,6 @@ impl Counts {
         counts.noticed.visit_column = visit_column;
         Ok(Self(counts))
     }
-
-    fn __copy__(this: Py<Self>) -> Py<Self> {
-        this
-    }
-
-    fn __deepcopy__(this: Py<Self>, _memo: &Bound<'_, PyAny>) -> Py<Self> {
-        this
-    }
 }
 
 /// What an entry is, with the groups of a site or the words of a note.
@@ -149,14 +144,6 @@ impl Decision {
     fn __reduce__<'py>(&self, py: Python<'py>) -> PyResult<Reduced<'py, (Walk,)>> {
         let decision = py.import("operator")?.getattr("attrgetter")?.call1(("decision",))?;
         Ok((decision, (Walk(Mutex::new(Arc::clone(&self.walk))),)))
-    }
-
-    fn __copy__(this: Py<Self>) -> Py<Self> {
-        this
-    }
-
-    fn __deepcopy__(this: Py<Self>, _memo: &Bound<'_, PyAny>) -> Py<Self> {
-        this
     }
 }
 

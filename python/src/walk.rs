@@ -95,6 +95,11 @@ impl From<Groups> for Site {
 /// StoplineError
 ///     ``entry`` for a site that cannot be scored.
 ///
+/// References
+/// ----------
+/// After a stop: as in ``estimates``. At any time: Robbins 1970, Ann. Math. Stat. 41:1397-1409; Howard, Ramdas, McAuliffe
+/// & Sekhon 2021, Ann. Statist. 49:1055-1080, doi:10.1214/20-AOS1991.
+///
 /// Examples
 /// --------
 /// >>> import stopline
@@ -152,7 +157,32 @@ impl Decision {
         let estimate = self.whole(py).estimate;
         estimate.low.map(|low| (low, estimate.high))
     }
-    /// The interval of another level, or with stops put in order by ``plain_mean`` or by ``stage``.
+    /// The interval of the mean after a stop, of another level or with stops in another order.
+    ///
+    /// Parameters
+    /// ----------
+    /// level : float
+    ///     Such intervals hold the true mean at least so often.
+    /// order : {"plain_mean", "stage"}
+    ///     How stops are put in order.
+    ///
+    /// Returns
+    /// -------
+    /// (float, float or None) or None
+    ///     Means per site; the second is None where there is no upper limit. None before a stop.
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``out_of_range`` for the level, ``usage`` for the order.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=2.0, inadequate=1.5, adequate=3.0, min_sites=1, max_sites=20, method="wald")
+    /// >>> low, high = stopline.decide(plan, [4, 8]).interval_at(level=0.8)
+    /// >>> round(low, 2), round(high, 2)
+    /// (2.85, 12.13)
     #[pyo3(signature = (*, level=0.9, order="plain_mean"))]
     fn interval_at(&self, py: Python<'_>, level: f64, order: &str) -> PyResult<Option<(f64, Option<f64>)>> {
         let (level, order) = intervals(py, level, order)?;
@@ -176,6 +206,17 @@ impl Decision {
         self.whole(py).cautions.iter().map(|c| c.text.clone()).collect()
     }
     /// The decision as plain objects, as the program prints it.
+    ///
+    /// Returns
+    /// -------
+    /// dict
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> stopline.decide(plan, [3, 4]).to_dict()["verdict"]
+    /// 'keep_sampling'
     fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
         plain(py, self.whole(py))
     }
@@ -238,42 +279,207 @@ impl Walk {
     fn new(plan: &Plan) -> Self {
         Self(Mutex::new(Arc::new(core::Walk::new(Arc::clone(&plan.0)))))
     }
-    /// Takes the count of a site, or one count a group.
+    /// Takes the count of a site.
+    ///
+    /// Parameters
+    /// ----------
+    /// counts : int, or sequence of int
+    ///     The enemies of the site, or one count a group.
+    ///
+    /// Returns
+    /// -------
+    /// Decision
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``entry`` for a site that cannot be scored, or after the walk was closed.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> walk = stopline.Walk(plan)
+    /// >>> walk.push(3).total
+    /// 3
     fn push(&self, py: Python<'_>, counts: Groups) -> PyResult<Decision> {
         self.entry(py, Entry::Site(counts.into()))
     }
     /// A site that could not be counted.
+    ///
+    /// Returns
+    /// -------
+    /// Decision
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``entry`` after the walk was closed.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> walk = stopline.Walk(plan)
+    /// >>> walk.skip().sites
+    /// 0
     fn skip(&self, py: Python<'_>) -> PyResult<Decision> {
         self.entry(py, Entry::Skip)
     }
     /// Takes back the latest site, skip or close.
+    ///
+    /// Returns
+    /// -------
+    /// Decision
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``entry`` where there is nothing to take back.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> walk = stopline.Walk(plan)
+    /// >>> walk.push(3).total, walk.undo().total
+    /// (3, 0)
     fn undo(&self, py: Python<'_>) -> PyResult<Decision> {
         self.entry(py, Entry::Undo)
     }
     /// The scout ends the walk: that is no call.
+    ///
+    /// Returns
+    /// -------
+    /// Decision
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``entry`` where it was closed before.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> walk = stopline.Walk(plan)
+    /// >>> walk.close().ended_by
+    /// 'scout'
     fn close(&self, py: Python<'_>) -> PyResult<Decision> {
         self.entry(py, Entry::Close)
     }
     /// A remark, kept in the log.
+    ///
+    /// Parameters
+    /// ----------
+    /// text : str
+    ///
+    /// Returns
+    /// -------
+    /// Decision
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> walk = stopline.Walk(plan)
+    /// >>> walk.note("dew").sites
+    /// 0
     fn note(&self, py: Python<'_>, text: String) -> PyResult<Decision> {
         self.entry(py, Entry::Note(text))
     }
     /// The walk is interrupted.
+    ///
+    /// Returns
+    /// -------
+    /// Decision
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``entry`` after the walk was closed.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> walk = stopline.Walk(plan)
+    /// >>> walk.pause().verdict
+    /// 'keep_sampling'
     fn pause(&self, py: Python<'_>) -> PyResult<Decision> {
         self.entry(py, Entry::Pause)
     }
     /// The walk goes on.
+    ///
+    /// Returns
+    /// -------
+    /// Decision
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``entry`` after the walk was closed.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> walk = stopline.Walk(plan)
+    /// >>> walk.pause().verdict, walk.resume().verdict
+    /// ('keep_sampling', 'keep_sampling')
     fn resume(&self, py: Python<'_>) -> PyResult<Decision> {
         self.entry(py, Entry::Resume)
     }
     /// The walk of a log (JSON Lines), as the program and ``to_log`` write it; a torn last line is passed over.
+    ///
+    /// Parameters
+    /// ----------
+    /// text : str
+    ///
+    /// Returns
+    /// -------
+    /// Walk
+    ///
+    /// Raises
+    /// ------
+    /// StoplineError
+    ///     ``log`` with the row of a line that cannot be read or does not follow from the one before, ``plan_format``,
+    ///     ``plan_edited``.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> walk = stopline.Walk.from_log(stopline.Walk(plan).to_log(field="heron"))
+    /// >>> walk.decision.sites
+    /// 0
     #[staticmethod]
     fn from_log(py: Python<'_>, text: &str) -> PyResult<Self> {
         let (log, _) = Log::read(text).map_err(|e| one(py, e))?;
         Ok(Self(Mutex::new(Arc::new(log.walk().clone()))))
     }
-    /// A log of this walk, plan included, that the program goes on with; ``at`` is a time, RFC 3339, told but never
-    /// relied on.
+    /// A log of this walk, plan included, that the program goes on with.
+    ///
+    /// Parameters
+    /// ----------
+    /// field, visit : str
+    ///     Where and when it was.
+    /// at : str
+    ///     A time, RFC 3339, told but never relied on.
+    ///
+    /// Returns
+    /// -------
+    /// str
+    ///     JSON Lines.
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> walk = stopline.Walk(plan)
+    /// >>> _ = walk.push(3)
+    /// >>> len(walk.to_log(field="heron").splitlines())
+    /// 2
     #[pyo3(signature = (*, field="", visit="", at=""))]
     fn to_log(&self, py: Python<'_>, field: &str, visit: &str, at: &str) -> PyResult<String> {
         let walk = Arc::clone(&self.walk());
@@ -286,7 +492,27 @@ impl Walk {
         };
         written().map_err(|e| one(py, e))
     }
-    /// The record of the decision, to be kept: plan, entries, verdict, estimate, interval and cautions, as JSON or as CSV.
+    /// The record of the decision, to be kept: plan, entries, verdict, estimate, interval and cautions.
+    ///
+    /// Parameters
+    /// ----------
+    /// field, visit, at : str
+    ///     As in ``to_log``.
+    /// csv : bool
+    ///     As CSV with the columns ``what`` and ``value``; else as JSON.
+    ///
+    /// Returns
+    /// -------
+    /// str
+    ///
+    /// Examples
+    /// --------
+    /// >>> import stopline
+    /// >>> plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
+    /// >>> walk = stopline.Walk(plan)
+    /// >>> _ = walk.push(3)
+    /// >>> walk.record(field="heron", csv=True).splitlines()[0]
+    /// 'what,value'
     #[pyo3(signature = (*, field="", visit="", at="", csv=false))]
     fn record(&self, py: Python<'_>, field: &str, visit: &str, at: &str, csv: bool) -> PyResult<String> {
         let walk = Arc::clone(&self.walk());

@@ -12,8 +12,9 @@ import pytest
 PROGRAM = os.environ.get("STOPLINE_PROGRAM") or shutil.which("stopline")
 
 
-def ran(words: str, folder: Path) -> bytes:
-    """What a command prints, run in a folder."""
+def ran(words: str, folder: Path, typed: str = "") -> bytes:
+    """What a command prints, run in a folder and told what is typed."""
     if PROGRAM is None:
         pytest.skip("the program is not installed: set STOPLINE_PROGRAM")
-    return subprocess.run([PROGRAM, *words.split()], cwd=folder, check=True, stdout=subprocess.PIPE).stdout
+    done = subprocess.run([PROGRAM, *words.split()], cwd=folder, check=True, stdout=subprocess.PIPE, input=typed.encode())
+    return done.stdout

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,12 +10,7 @@ import pytest
 import scipy.stats  # type: ignore[import-untyped]
 import stopline
 
-DEMO = Path(__file__).resolve().parents[2] / "demo-data" / "larkmoor.csv"
-GROUPS = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"]
-
-
-def demo() -> stopline.Counts:
-    return stopline.Counts.read(DEMO, count=GROUPS)
+from long_work import demo
 
 
 def test_fixed_numbers_against_scipy() -> None:

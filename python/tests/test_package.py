@@ -22,17 +22,13 @@ import scipy.special  # type: ignore[import-untyped]
 import scipy.stats  # type: ignore[import-untyped]
 import stopline
 
-DEMO = Path(__file__).resolve().parents[2] / "demo-data" / "larkmoor.csv"
+from long_work import DEMO, demo, small
+
 Floats = npt.NDArray[np.float64]
-GROUPS = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"]
 
 
 def beside(plan: stopline.Plan) -> list[str]:
     return [other.method for other in plan.beside()]
-
-
-def small() -> stopline.Plan:
-    return stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
 
 
 def test_bliss_and_fisher_mites() -> None:
@@ -60,7 +56,7 @@ def test_study_of_the_mites() -> None:
 
 
 def test_study_of_the_demo_and_stopped_walks() -> None:
-    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    counts = demo()
     found = stopline.fit(counts, study=True, draws=99, stopped_by=small()).to_dict()
     assert found == stopline.fit(counts, study=True, draws=99, stopped_by=small()).to_dict()
     assert sum(law["weight"] for law in found["laws"]["laws"]) == pytest.approx(1)
@@ -71,7 +67,7 @@ def test_study_of_the_demo_and_stopped_walks() -> None:
 
 
 def test_calibration_and_needed_fields() -> None:
-    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    counts = demo()
     fit = stopline.fit(counts, quality=0.1)
     needed = fit.to_dict()["needed"]
     assert [row["fields"] for row in needed["fields"]] == sorted((row["fields"] for row in needed["fields"]), reverse=True)
@@ -122,7 +118,7 @@ def test_one_check_against_scipy() -> None:
 
 
 def test_field_means_are_as_likely_as_scipy_finds() -> None:
-    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    counts = demo()
     k = stopline.fit(counts).to_dict()["common"]["k_conditional"]
     found = np.array(stopline.field_means(counts, k=k))
     totals = np.array([np.nansum(walk["counts"]) for walk in counts.walks])
@@ -155,7 +151,7 @@ def test_field_means_are_as_likely_as_scipy_finds() -> None:
 
 
 def test_demo_from_counts_to_card(tmp_path: Path) -> None:
-    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    counts = demo()
     fit = stopline.fit(counts)
     assert fit.k is not None and fit.k_low is not None and fit.k_low < fit.k
     plan = stopline.plan(fit=fit, inadequate=1.0, adequate=2.0)

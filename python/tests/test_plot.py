@@ -25,11 +25,10 @@ from matplotlib.figure import Figure
 
 mpl.use("Agg")
 
+from long_work import demo  # noqa: E402
 from stopline import plot  # noqa: E402
 
 IMAGES = Path(__file__).parent / "images"
-DEMO = Path(__file__).resolve().parents[2] / "demo-data" / "larkmoor.csv"
-GROUPS = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"]
 MEANS = np.linspace(0.3, 4.0, 25)
 WALK = [3, 0, 2, 5, None, 1, 0, 4, 2, 6, 3, 3]
 
@@ -59,7 +58,7 @@ def three_calls(ax: Axes) -> Axes:
 
 
 def demo_laws(ax: Axes) -> Axes:
-    return plot.mean_variance(stopline.fit(stopline.Counts.read(DEMO, count=GROUPS), study=True, draws=99), ax=ax)
+    return plot.mean_variance(stopline.fit(demo(), study=True, draws=99), ax=ax)
 
 
 def mites(ax: Axes) -> Axes:
@@ -70,7 +69,7 @@ def mites(ax: Axes) -> Axes:
 
 def full_walks(ax: Axes) -> Axes:
     plan = stopline.plan(k=1.2, plants=3, inadequate=1.0, adequate=2.0)
-    return plot.replay(stopline.replay(plan, stopline.Counts.read(DEMO, count=GROUPS), orders=0), ax=ax)
+    return plot.replay(stopline.replay(plan, demo(), orders=0), ax=ax)
 
 
 def studied() -> dict[str, list[Any]]:
@@ -176,7 +175,7 @@ def test_a_study_map_shows_the_average_of_repeats() -> None:
 
 def test_a_study_map_takes_words_frames_and_missing_cells() -> None:
     pandas = pytest.importorskip("pandas")
-    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    counts = demo()
     plans = {name: stopline.plan(k=k, inadequate=1.0, adequate=2.0, plants=3) for name, k in (("a", 1.2), ("b", 0.8))}
     grid = stopline.Grid(plans, means=[1.0], counts=counts, draw=["with_replacement", "blocks"], walks=100)
     frame = pandas.DataFrame(stopline.study(grid))

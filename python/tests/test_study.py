@@ -21,10 +21,8 @@ import pytest
 import scipy.stats  # type: ignore[import-untyped]
 import stopline
 
+from long_work import demo
 from program import ran
-
-DEMO = Path(__file__).resolve().parents[2] / "demo-data" / "larkmoor.csv"
-GROUPS = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"]
 
 
 def small() -> stopline.Plan:
@@ -66,7 +64,7 @@ def test_a_study_goes_on_where_it_was() -> None:
 
 
 def test_real_walks_are_drawn_again_beside_laws() -> None:
-    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    counts = demo()
     plan = stopline.Plan.given([(1, 1, 2)], k=1.3, plants=3)
     real: dict[str, Any] = {"counts": counts, "draw": ["with_replacement", "blocks"], "block": 3}
     grid = stopline.Grid({"one": plan}, means=[1.0], **real, walks=4000, repeats=2)
@@ -242,7 +240,7 @@ def test_a_plan_keeps_its_risks_where_sites_are_alike() -> None:
 
 
 def test_walks_drawn_again_keep_their_frequencies() -> None:
-    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    counts = demo()
     one = stopline.Plan.given([(1, 1, 2)], k=1.3, plants=3)
     for draw in ("with_replacement", "without_replacement", "blocks"):
         found = stopline.resample(one, counts, draw=draw, sets=99, seed=4)

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import stopline
 
+from long_work import DEMO, GROUPS, demo
+
 pandas = pytest.importorskip("pandas")
 polars = pytest.importorskip("polars")
 pyarrow = pytest.importorskip("pyarrow")
 csv = pytest.importorskip("pyarrow.csv")
 
-DEMO = Path(__file__).resolve().parents[2] / "demo-data" / "larkmoor.csv"
-GROUPS = ["lady_beetles", "pirate_bugs", "lacewings", "spiders"]
 
 READERS: dict[str, Callable[[], Any]] = {
     "pandas": lambda: pandas.read_csv(DEMO),
@@ -43,7 +42,7 @@ def _dictionary(table: Any) -> Any:
 @pytest.mark.parametrize("name", READERS)
 def test_every_table_is_read_as_the_file(name: str) -> None:
     counts = stopline.Counts.from_table(READERS[name](), count=GROUPS)
-    file = stopline.Counts.read(DEMO, count=GROUPS)
+    file = demo()
     assert counts.plants == file.plants and counts.count_columns == file.count_columns
     assert len(counts.walks) == len(file.walks) == 24
     for a, b in zip(counts.walks, file.walks, strict=True):
@@ -105,7 +104,7 @@ def test_series_are_columns_of_counts() -> None:
 
 @pytest.mark.parametrize("frame", [pandas.DataFrame, polars.DataFrame, pyarrow.table], ids=["pandas", "polars", "arrow"])
 def test_results_are_tables(frame: Callable[[Any], Any]) -> None:
-    counts = stopline.Counts.read(DEMO, count=GROUPS)
+    counts = demo()
     plan = stopline.plan(k=1.2, inadequate=1.0, adequate=2.0)
     curve = stopline.evaluate(plan, [1.0, 2.0])
     simulated = stopline.simulate(plan, [1.0, 2.0], walks=100)
@@ -122,17 +121,17 @@ def test_results_are_tables(frame: Callable[[Any], Any]) -> None:
 
 # No walk reaches the only check of the last plan: of what is told of a stop there is nothing.
 RESULTS: dict[str, Callable[[], Any]] = {
-    "counts": lambda: stopline.Counts.read(DEMO, count=GROUPS),
-    "fit": lambda: stopline.fit(stopline.Counts.read(DEMO, count=GROUPS), study=True, draws=99),
+    "counts": demo,
+    "fit": lambda: stopline.fit(demo(), study=True, draws=99),
     "plan": lambda: stopline.plan(k=1.2, inadequate=1.0, adequate=2.0),
     "curve": lambda: stopline.evaluate(stopline.plan(k=1.2, se_over_mean=0.25), [1.0, 2.0]),
     "simulated": lambda: stopline.simulate(stopline.plan(k=1.2, inadequate=1.0, adequate=2.0), [1.0, 2.0], walks=100),
     "comparison": lambda: stopline.compare(k=1.2, inadequate=1.0, adequate=2.0),
     "replay": lambda: stopline.replay(
-        stopline.plan(k=1.2, plants=3, inadequate=1.0, adequate=2.0), stopline.Counts.read(DEMO, count=GROUPS), orders=9
+        stopline.plan(k=1.2, plants=3, inadequate=1.0, adequate=2.0), demo(), orders=9
     ),
     "replay without a stop": lambda: stopline.replay(
-        stopline.Plan.given([(60, 9, 10)], k=1.2, plants=3), stopline.Counts.read(DEMO, count=GROUPS), orders=9
+        stopline.Plan.given([(60, 9, 10)], k=1.2, plants=3), demo(), orders=9
     ),
 }
 

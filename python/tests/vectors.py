@@ -7,6 +7,8 @@ import math
 from pathlib import Path
 from typing import Any
 
+import stopline
+
 VECTORS = Path(__file__).resolve().parents[2] / "tests" / "vectors"
 
 Line = tuple[int | None, ...]
@@ -54,3 +56,24 @@ def clumping(law: dict[str, Any]) -> dict[str, Any] | None:
     if law["kind"] == "binomial":
         return {"above": 0, "units": law["units"]}
     return None
+
+
+EVALUATE = load("evaluate")
+PLANS = {plan["name"]: plan for plan in EVALUATE["plans"]}
+
+
+def plan_of(lines: list[dict[str, Any]], law: dict[str, Any]) -> stopline.Plan | None:
+    """The plan of any aim that has these lines; None for lines and laws that no plan has."""
+    clumped, two, other = clumping(law), two_calls(lines), other_calls(lines)
+    if clumped is None:
+        return None
+    if two is not None:
+        return stopline.Plan.given(two, **clumped)
+    if other is None:
+        return None
+    # What is asked gives the columns their names; the lines are as they are.
+    three: dict[str, Any] = {"inadequate": 0.1, "adequate": 0.2, "upper": (0.4, 0.6)}
+    return stopline.Plan.given(other, **clumped, **({"se_over_mean": 0.25} if len(other[0]) == 2 else three))
+
+
+RUNNABLE = [(case, plan) for case in EVALUATE["cases"] if (plan := plan_of(PLANS[case["plan"]]["lines"], case["law"]))]

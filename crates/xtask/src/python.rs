@@ -60,7 +60,7 @@ pub fn environment(kit: &Kit, name: &str, requirements: &[&str]) -> Result<PathB
     Ok(programs)
 }
 
-/// Builds the wheel and installs it.
+/// Builds the source distribution and from it the wheel, and installs that.
 pub fn wheel(kit: &Kit) -> Ran {
     need(kit.root.join("python/pyproject.toml").exists(), "python/pyproject.toml is absent")?;
     let made = build_and_install(kit);
@@ -71,14 +71,22 @@ pub fn wheel(kit: &Kit) -> Ran {
 
 fn build_and_install(kit: &Kit) -> Ran {
     let python = program(kit, "python")?.get_program().to_owned();
-    let folder = kit.target.join("wheels/tested");
-    if folder.exists() {
-        fs::remove_dir_all(&folder)?;
+    let folder = kit.target.join("wheels");
+    let build = |how: &[&str], out: &Path| {
+        let mut build = program(kit, "maturin")?;
+        build.args(["build", "--manifest-path=python/Cargo.toml"]).args(how).arg("--interpreter").arg(&python);
+        run(build.arg("--out").arg(out))
+    };
+    // First from here: cargo takes what that compiles for the same files unpacked elsewhere, whose times are too old to
+    // tell of a change, and compiles only where one of them is missing. There the lock file names fewer packages, which
+    // `--locked` refuses.
+    build(&["--locked"], &folder.join("compiled"))?;
+    let tested = folder.join("tested");
+    if tested.exists() {
+        fs::remove_dir_all(&tested)?;
     }
-    let mut build = program(kit, "maturin")?;
-    build.args(["build", "--locked", "--manifest-path=python/Cargo.toml", "--interpreter"]).arg(python);
-    run(build.arg("--out").arg(&folder))?;
-    let built = files(&folder, "whl")?;
+    build(&["--sdist", "--offline"], &tested)?;
+    let built = files(&tested, "whl")?;
     run(program(kit, "pip")?.args(["install", "--quiet", "--force-reinstall", "--no-deps", "--no-index"]).args(built))
 }
 

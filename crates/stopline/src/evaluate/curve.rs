@@ -2,7 +2,7 @@
 
 use super::dispatch::InstructionSet;
 use super::lean::Evaluator;
-use super::outcome::{Outcome, middle, outcomes};
+use super::outcome::{Outcome, each_outcome, middle};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
 use crate::law::{Law, Laws, Pool};
@@ -114,30 +114,52 @@ fn curve_by(
     if laws.len() != means.len() {
         return Err(odd_laws());
     }
-    let pooled = pooled(lines, laws, set, watch)?;
-    Ok(Curve { rows: means.iter().zip(&pooled).map(|(&mean, o)| row(lines, mean, o)).collect(), even_mean: None })
+    let mut rows = vec![None; means.len()];
+    each_pooled(lines, laws, set, watch, |i, outcome| {
+        if let (Some(place), Some(&mean)) = (rows.get_mut(i), means.get(i)) {
+            *place = Some(row(lines, mean, outcome));
+        }
+    })?;
+    Ok(Curve { rows: rows.into_iter().flatten().collect(), even_mean: None })
 }
 
 fn odd_laws() -> Error {
     Error::about(Code::Combination, "laws", "one set of laws a mean, each with the same number of nodes")
 }
 
-/// What walks end in under each set of laws: averaged over its nodes, or at the first.
-fn pooled(lines: &Lines, laws: &[Laws], set: InstructionSet, watch: &dyn Watch) -> Result<Vec<Outcome>, Error> {
+/// Tells `each` what walks end in under each set of laws, with its place: averaged over its nodes, or at the first.
+fn each_pooled(
+    lines: &Lines,
+    laws: &[Laws],
+    set: InstructionSet,
+    watch: &dyn Watch,
+    mut each: impl FnMut(usize, &Outcome),
+) -> Result<(), Error> {
     let nodes = laws.first().map_or(0, |l| l.nodes.len());
     if laws.iter().any(|l| l.nodes.len() != nodes || l.nodes.is_empty()) {
         return Err(odd_laws());
     }
     let averaged = laws.iter().all(|l| l.pool == Pool::Average);
-    let mut pooled: Vec<Outcome> = laws.iter().map(|_| Outcome::zero()).collect();
-    for node in 0..if averaged { nodes } else { nodes.min(1) } {
+    let of_node = |node: usize| {
         let at = |l: &Laws| l.nodes.get(node).map(|(w, law)| (if averaged { *w } else { 1.0 }, law.clone()));
-        let (weights, node_laws): (Vec<f64>, Vec<Law>) = laws.iter().filter_map(at).unzip();
-        for ((sum, weight), outcome) in pooled.iter_mut().zip(weights).zip(outcomes(lines, &node_laws, set, watch)?) {
-            sum.add(weight, &outcome);
+        laws.iter().filter_map(at).unzip::<f64, Law, Vec<f64>, Vec<Law>>()
+    };
+    if nodes == 1 || !averaged {
+        let (weights, node_laws) = of_node(0);
+        if weights.iter().all(|&weight| weight == 1.0) {
+            return each_outcome(lines, &node_laws, set, watch, each);
         }
     }
-    Ok(pooled)
+    let mut pooled: Vec<Outcome> = laws.iter().map(|_| Outcome::zero()).collect();
+    for (weights, node_laws) in (0..nodes).map(of_node) {
+        each_outcome(lines, &node_laws, set, watch, |i, outcome| {
+            if let (Some(sum), Some(&weight)) = (pooled.get_mut(i), weights.get(i)) {
+                sum.add(weight, outcome);
+            }
+        })?;
+    }
+    pooled.iter().enumerate().for_each(|(i, outcome)| each(i, outcome));
+    Ok(())
 }
 
 /// P(N ≤ n), the chance that a walk has stopped by the sites n of each check: a list for each mean.
@@ -152,25 +174,31 @@ pub fn stopped_by(
     watch: &dyn Watch,
 ) -> Result<Vec<Vec<f64>>, Error> {
     let laws = means.iter().map(|&m| under.laws(score, m)).collect::<Result<Vec<_>, _>>()?;
-    let pooled = pooled(lines, &laws, InstructionSet::best(), watch)?;
-    Ok(pooled.into_iter().map(|o| o.open.into_iter().map(|open| (1.0 - open).clamp(0.0, 1.0)).collect()).collect())
+    let mut stopped = vec![Vec::new(); means.len()];
+    each_pooled(lines, &laws, InstructionSet::best(), watch, |i, outcome| {
+        if let Some(place) = stopped.get_mut(i) {
+            *place = outcome.open.iter().map(|open| (1.0 - open).clamp(0.0, 1.0)).collect();
+        }
+    })?;
+    Ok(stopped)
 }
 
 pub(super) fn row(lines: &Lines, mean: f64, outcome: &Outcome) -> CurveRow {
     // Rounding may take a sum of probabilities past 1.
     let p = |call: Call| outcome.calls.get(call.index()).copied().unwrap_or(0.0).min(1.0);
-    let checks: Vec<f64> = lines.rows().iter().map(|r| f64::from(r.at)).collect();
+    let checks = lines.rows();
     // N > at(i) with probability open(i), so E N = at(0) + Σ (at(i+1) − at(i))·open(i).
     let before = |i: usize| if i == 0 { 1.0 } else { outcome.open.get(i - 1).copied().unwrap_or(0.0) };
     let mut expected = 0.0;
     let mut last = 0.0;
-    for (i, &at) in checks.iter().enumerate() {
+    for (i, at) in checks.iter().map(|row| f64::from(row.at)).enumerate() {
         expected += (at - last) * before(i);
         last = at;
     }
     let mut variance = 0.0;
     let (mut p50, mut p90) = (lines.cap(), lines.cap());
-    for (i, (&at, row)) in checks.iter().zip(lines.rows()).enumerate().rev() {
+    for (i, row) in checks.iter().enumerate().rev() {
+        let at = f64::from(row.at);
         let open = outcome.open.get(i).copied().unwrap_or(0.0);
         variance += (before(i) - open).max(0.0) * (at - expected) * (at - expected);
         if 1.0 - open >= 0.5 {

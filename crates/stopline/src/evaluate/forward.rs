@@ -177,7 +177,7 @@ impl Workspace {
         law: &Law,
         watch: &dyn Watch,
         eights: &mut [Eight],
-        open: &mut [Vec<Octet>],
+        open: &mut [&mut [Octet]],
         mut also: impl FnMut(&Filled<'_>),
     ) -> Result<bool, Error> {
         let mut place = Place::default();

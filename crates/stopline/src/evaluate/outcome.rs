@@ -31,23 +31,33 @@ impl Outcome {
         self.open.iter_mut().zip(&other.open).for_each(|(a, b)| *a += weight * b);
     }
 
+    /// Becomes that of one mean of eight, whose open masses are given check by check.
+    fn fill(&mut self, eight: &Eight, open: &[Octet], lane: usize) {
+        let of = |octet: &Octet| 0.0 + octet.0.get(lane).copied().unwrap_or(0.0);
+        self.calls = eight.calls.each_ref().map(of);
+        self.open.clear();
+        self.open.extend(open.iter().map(of));
+    }
+
     pub fn zero() -> Self {
         Self { calls: [0.0; Call::ALL.len()], open: Vec::new() }
     }
 }
 
-/// What happens under each of `laws`, all for the same lines.
+/// Tells `each` what happens under each of `laws`, all for the same lines, with the place of the law, in any order.
 ///
 /// # Errors
 /// `too_much_work`, `interrupted`.
-pub(crate) fn outcomes(
+pub(crate) fn each_outcome(
     lines: &Lines,
     laws: &[Law],
     set: InstructionSet,
     watch: &dyn Watch,
-) -> Result<Vec<Outcome>, Error> {
-    let Some(first) = laws.first() else { return Ok(Vec::new()) };
-    let mut found: Vec<Option<Outcome>> = laws.iter().map(|_| None).collect();
+    mut each: impl FnMut(usize, &Outcome),
+) -> Result<(), Error> {
+    let Some(first) = laws.first() else { return Ok(()) };
+    let mut settled = vec![false; laws.len()];
+    let mut one = Outcome::zero();
     let mut workspace = Workspace::default();
     let reach = Reach::of(first);
     let windows = Windows::of(lines.rows(), reach)?;
@@ -61,45 +71,45 @@ pub(crate) fn outcomes(
             parameters.enumerate().filter_map(|(i, mean)| mean.map(|m| (i, m))).unzip();
         let mut eights = Vec::new();
         set.plainly(Settle { family, reference: at, means: &means, eights: &mut eights });
-        let mut open = vec![Vec::with_capacity(windows.rows.len()); eights.len()];
+        // One piece of memory: of many small ones, allocators give much back to the system each time.
+        let checks = windows.rows.len().max(1);
+        let mut open = vec![Octet::ZERO; eights.len() * checks];
+        let mut pieces: Vec<&mut [Octet]> = open.chunks_exact_mut(checks).collect();
         let faint =
-            workspace.tilted(set, Wanted::Sites, &windows, &reference, watch, &mut eights, &mut open, |_| ())?;
-        for (place, i) in of.into_iter().enumerate() {
-            let (eight, lane) = (place / LANE, place % LANE);
-            if !faint
-                && let (Some(slot), Some(eight), Some(open)) = (found.get_mut(i), eights.get(eight), open.get(eight))
-                && eight.sound(windows.largest_gap()).get(lane) == Some(&true)
-            {
-                *slot = Some(outcome(eight, open, lane));
+            workspace.tilted(set, Wanted::Sites, &windows, &reference, watch, &mut eights, &mut pieces, |_| ())?;
+        for ((eight, open), of) in eights.iter().zip(open.chunks_exact(checks)).zip(of.chunks(LANE)) {
+            let sound = eight.sound(windows.largest_gap());
+            for (lane, &i) in of.iter().enumerate() {
+                if !faint
+                    && sound.get(lane) == Some(&true)
+                    && let Some(settled) = settled.get_mut(i)
+                {
+                    *settled = true;
+                    one.fill(eight, open, lane);
+                    each(i, &one);
+                }
             }
         }
     }
     // The others are their own reference; then a probability too faint to hold is truly negligible.
-    let mut all = Vec::with_capacity(laws.len());
-    for (slot, law) in found.into_iter().zip(laws) {
-        all.push(match slot {
-            Some(outcome) => outcome,
-            None => {
-                let other;
-                let windows = if Reach::of(law) == reach {
-                    &windows
-                } else {
-                    other = Windows::of(lines.rows(), Reach::of(law))?;
-                    &other
-                };
-                let (mut own, mut open) = ([Eight::START], [Vec::with_capacity(windows.rows.len())]);
-                workspace.tilted(set, Wanted::Sites, windows, law, watch, &mut own, &mut open, |_| ())?;
-                let ([own], [open]) = (&own, &open);
-                outcome(own, open, 0)
-            }
-        });
+    for (i, (law, settled)) in laws.iter().zip(settled).enumerate() {
+        if !settled {
+            let other;
+            let windows = if Reach::of(law) == reach {
+                &windows
+            } else {
+                other = Windows::of(lines.rows(), Reach::of(law))?;
+                &other
+            };
+            let (mut own, mut open) = ([Eight::START], vec![Octet::ZERO; windows.rows.len()]);
+            let pieces = &mut [open.as_mut_slice()];
+            workspace.tilted(set, Wanted::Sites, windows, law, watch, &mut own, pieces, |_| ())?;
+            let [own] = &own;
+            one.fill(own, &open, 0);
+            each(i, &one);
+        }
     }
-    Ok(all)
-}
-
-fn outcome(eight: &Eight, open: &[Octet], lane: usize) -> Outcome {
-    let of = |octet: &Octet| octet.0.get(lane).copied().unwrap_or(0.0);
-    Outcome { calls: eight.calls.each_ref().map(of), open: open.iter().map(of).collect() }
+    Ok(())
 }
 
 /// The mean per site in the middle of where the last check divides the totals.

@@ -283,17 +283,17 @@ fn polynomial<V: Vector, const N: usize>(q: &[f64], ratio: &Lanes<V, N>) -> Lane
 }
 
 /// Takes a stretch of checks into account for all means.
-pub(crate) struct Follow<'a> {
+pub(crate) struct Follow<'a, 'b> {
     pub filled: &'a Filled<'a>,
     pub place: &'a mut Place,
     pub eights: &'a mut [Eight],
     /// Is the open mass followed, or only the calls below the uppermost stop?
     pub sites: bool,
-    /// Where the open mass after each check is kept, if it is asked for.
-    pub open: &'a mut [Vec<Octet>],
+    /// Where the open mass after each check from here on is kept, if it is asked for.
+    pub open: &'a mut [&'b mut [Octet]],
 }
 
-impl VectorWork for Follow<'_> {
+impl VectorWork for Follow<'_, '_> {
     type Result = ();
 
     #[inline(always)]
@@ -304,7 +304,7 @@ impl VectorWork for Follow<'_> {
 
 /// At most W vectors at a time.
 #[inline(always)]
-fn follow<V: Vector, const W: usize>(Follow { filled, place, eights, sites, open, .. }: Follow<'_>) {
+fn follow<V: Vector, const W: usize>(Follow { filled, place, eights, sites, open, .. }: Follow<'_, '_>) {
     let from = *place;
     let mut looked = from;
     look(filled, &mut looked, eights);
@@ -357,7 +357,7 @@ fn group<V: Vector, const N: usize, const SITES: bool>(
     filled: &Filled<'_>,
     place: &mut Place,
     eights: &mut [Eight; N],
-    open_masses: &mut [Vec<Octet>],
+    open_masses: &mut [&mut [Octet]],
 ) {
     let Filled { stretch, cells, exponents } = *filled;
     let (ratio, site) = (loaded(eights, |e| &e.ratio), loaded(eights, |e| &e.site));
@@ -407,9 +407,10 @@ fn group<V: Vector, const N: usize, const SITES: bool>(
         (place.sites, place.total) = (row.at, row.base + row.open.0 as i64);
         if SITES {
             for (masses, left) in open_masses.iter_mut().zip(&state.left) {
-                let mut mass = Octet::ZERO;
-                left.store(&mut mass.0);
-                masses.push(mass);
+                if let Some((mass, rest)) = core::mem::take(masses).split_first_mut() {
+                    left.store(&mut mass.0);
+                    *masses = rest;
+                }
             }
         }
     }
