@@ -33,7 +33,7 @@ impl Outcome {
 
     /// Becomes that of one mean of eight, whose open masses are given check by check.
     fn fill(&mut self, eight: &Eight, open: &[Octet], lane: usize) {
-        let of = |octet: &Octet| 0.0 + octet.0.get(lane).copied().unwrap_or(0.0);
+        let of = |octet: &Octet| 0.0 + octet.0.get(lane).copied().unwrap_or(0.0); // 0 for −0
         self.calls = eight.calls.each_ref().map(of);
         self.open.clear();
         self.open.extend(open.iter().map(of));
