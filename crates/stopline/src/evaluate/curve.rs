@@ -239,7 +239,7 @@ pub struct LargestSites {
 /// As [`evaluate_lines`].
 pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) -> Result<LargestSites, Error> {
     let axis = Axis::of(score, under);
-    let mut curve = SitesOfLines::new(lines.clone(), InstructionSet::best());
+    let mut curve = SitesOfLines::new(lines);
     let mut sites = |xs: &[f64]| {
         let means = xs.iter().map(|&x| Mean::new(axis.mean(x))).collect::<Result<Vec<_>, _>>()?;
         curve.expected(score, under, &means)
@@ -272,32 +272,29 @@ pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) 
 
 /// Expected sites at one mean.
 pub(crate) fn expected_sites(lines: &Lines, score: &Score, under: &Dispersion, mean: f64) -> Result<f64, Error> {
-    let mut curve = SitesOfLines::new(lines.clone(), InstructionSet::best());
+    let mut curve = SitesOfLines::new(lines);
     let sites = curve.expected(score, under, &[Mean::new(mean)?])?;
     Ok(sites.first().copied().unwrap_or(0.0))
 }
 
-/// Lines whose expected sites are asked for again and again, at other means of one model: the same bits under every
-/// instruction set.
-#[derive(Debug)]
-pub(crate) struct SitesOfLines {
-    lines: Lines,
-    set: InstructionSet,
+/// Lines whose expected sites are asked for again and again, at other means of one model.
+struct SitesOfLines<'a> {
+    lines: &'a Lines,
     /// One for each node of the laws, made at the first call.
     evaluators: Vec<Evaluator>,
 }
 
-impl SitesOfLines {
-    pub fn new(lines: Lines, set: InstructionSet) -> Self {
-        Self { lines, set, evaluators: Vec::new() }
+impl<'a> SitesOfLines<'a> {
+    fn new(lines: &'a Lines) -> Self {
+        Self { lines, evaluators: Vec::new() }
     }
 
     /// Expected sites at each mean.
     ///
     /// # Errors
     /// `too_much_work`; those of a mean out of the model's range.
-    pub fn expected(&mut self, score: &Score, under: &Dispersion, means: &[Mean]) -> Result<Vec<f64>, Error> {
-        let Self { lines, set, evaluators } = self;
+    fn expected(&mut self, score: &Score, under: &Dispersion, means: &[Mean]) -> Result<Vec<f64>, Error> {
+        let Self { lines, evaluators } = self;
         let at_means = means.iter().map(|&mean| under.laws(score, mean)).collect::<Result<Vec<_>, _>>()?;
         let mut pooled = vec![0.0; means.len()];
         let Some(first) = at_means.first() else { return Ok(pooled) };
@@ -306,7 +303,7 @@ impl SitesOfLines {
         for node in 0..nodes {
             let laws: Vec<&(f64, Law)> = at_means.iter().filter_map(|laws| laws.nodes.get(node)).collect();
             if let (true, Some((_, law))) = (evaluators.len() == node, laws.first()) {
-                evaluators.push(Evaluator::new(lines, law, *set)?);
+                evaluators.push(Evaluator::new(lines, law, InstructionSet::best())?);
             }
             if let Some(evaluator) = evaluators.get_mut(node) {
                 let weight = |laws: &(f64, Law)| if nodes > 1 { laws.0 } else { 1.0 };

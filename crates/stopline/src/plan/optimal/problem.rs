@@ -10,9 +10,9 @@ use super::backward::{Costs, Strip};
 use super::forward::{Entries, Reach};
 use super::master::{Master, NO_WEIGHT, Prices, Range};
 use super::polish::{Candidate, Polish};
-use super::stage::Stage;
+use super::stage::{Stage, Ways};
 use crate::error::{Code, Error};
-use crate::evaluate::{InstructionSet, SitesOfLines};
+use crate::evaluate::InstructionSet;
 use crate::law::Law;
 use crate::lines::{Call, Lines, Row};
 use crate::params::{Mean, Share};
@@ -147,13 +147,13 @@ impl<'a> Problem<'a> {
         })
     }
 
-    fn stage(&self, means: &[Mean]) -> Result<Stage, Error> {
+    fn stage(&self, means: &[Mean], ways: Ways) -> Result<Stage, Error> {
         let Design { score, dispersion, .. } = self.asked.design;
         let mut laws = self.thresholds.to_vec();
         for &mean in means.iter().chain(&self.undecided_means) {
             laws.extend(dispersion.laws(score, mean)?.nodes.into_iter().map(|(_, law)| law));
         }
-        Stage::new(&self.sites, &self.middle, &laws, self.undecided_means.len(), self.longest)
+        Stage::new(&self.sites, &self.middle, &laws, self.undecided_means.len(), self.longest, ways)
             .ok_or_else(|| Error::about(Code::Combination, "laws of an optimal plan", "of one family"))
     }
 
@@ -166,7 +166,7 @@ impl<'a> Problem<'a> {
         start: Option<Start>,
         watch: &dyn Watch,
     ) -> Result<Option<Solved>, Error> {
-        let stage = self.stage(&means)?;
+        let stage = self.stage(&means, Ways::Both)?;
         let cap = self.sites.last().map_or(0.0, |&n| f64::from(n));
         let rows = if weights.is_some() { 1 } else { means.len() };
         let mut planes = Planes {
@@ -340,7 +340,7 @@ impl<'a> Problem<'a> {
         let mut reach = Reach::default();
         let kept = kept(bounds);
         let costs = Costs { weights: vec![1.0], multipliers: solved.costs.multipliers.clone() };
-        let stage = self.stage(&[mean])?;
+        let stage = self.stage(&[mean], Ways::Both)?;
         self.polish(&stage, &costs, &kept, solved.bound, &mut reach).run(from.clone(), watch)
     }
 
@@ -364,14 +364,14 @@ impl<'a> Problem<'a> {
         let from = |x: f64| Mean::new(if shares { 1.0 / (1.0 + libm::exp(-x)) } else { libm::exp(x) });
         let (low, high) = (self.asked.thresholds.inadequate().get(), self.asked.thresholds.adequate().get());
         let (low, span) = (to(low), to(high) - to(low));
-        let plan = |&(strip, share): &(&Strip, f64)| Ok((SitesOfLines::new(self.lines(strip)?, self.set), share));
-        let mut plans = mixture.iter().map(plan).collect::<Result<Vec<_>, Error>>()?;
+        let mut reach = Reach::default();
         let mut sites = |xs: &[f64]| -> Result<Vec<f64>, Error> {
             let means = xs.iter().map(|&x| from(x)).collect::<Result<Vec<_>, _>>()?;
+            let stage = self.stage(&means, Ways::Forward)?;
             let mut sum = vec![0.0; xs.len()];
-            for (plan, share) in &mut plans {
-                let found = plan.expected(score, dispersion, &means)?;
-                sum.iter_mut().zip(found).for_each(|(sum, sites)| *sum += *share * sites);
+            for (strip, share) in mixture {
+                let entries = stage.entries(self.set, strip, &mut reach);
+                sum.iter_mut().zip(&entries.sites).for_each(|(sum, s)| *sum += share * s);
             }
             Ok(sum)
         };
@@ -434,14 +434,14 @@ impl<'a> Problem<'a> {
 
     /// Expected sites of a plan, weighted over means.
     pub fn expected_sites(&self, strip: &Strip, means: &[Mean], weights: &[f64]) -> Result<f64, Error> {
-        let entries = self.stage(means)?.entries(self.set, strip, &mut Reach::default());
+        let entries = self.stage(means, Ways::Forward)?.entries(self.set, strip, &mut Reach::default());
         Ok(entries.sites.iter().zip(weights).map(|(s, w)| s * w).sum())
     }
 
     /// The bound at these costs.
     pub fn bound(&self, means: &[Mean], weights: Vec<f64>, multipliers: Vec<f64>) -> Result<f64, Error> {
         let costs = Costs { weights, multipliers };
-        Ok(self.stage(means)?.least_cost(self.set, &costs).1 - self.priced(&costs))
+        Ok(self.stage(means, Ways::Both)?.least_cost(self.set, &costs).1 - self.priced(&costs))
     }
 
     /// Lines as a strip; none where a check lacks its upper line.

@@ -81,11 +81,28 @@ pub(super) const ADEQUATE: usize = 1;
 /// The first mean of the objective.
 pub(super) const MEANS: usize = 2;
 
+/// What a stage is used for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Ways {
+    /// Forward passes only.
+    Forward,
+    /// Backward induction too.
+    Both,
+}
+
 impl Stage {
     /// `laws` are those at the inadequate and adequate mean, at the means of the objective and where staying
     /// undecided is bounded (`undecided` of them); all of one family, or there is no result.
-    pub fn new(sites: &[u32], middle: &Law, laws: &[Law], undecided: usize, longest: usize) -> Option<Self> {
+    pub fn new(
+        sites: &[u32],
+        middle: &Law,
+        laws: &[Law],
+        undecided: usize,
+        longest: usize,
+        ways: Ways,
+    ) -> Option<Self> {
         let [low, high, ..] = laws else { return None };
+        let backward = if ways == Ways::Both { laws } else { &[] };
         let anchors: Vec<usize> =
             sites.iter().map(|&n| ((f64::from(n) * middle.mean()) as usize).min(longest)).collect();
         Some(Self {
@@ -93,7 +110,7 @@ impl Stage {
             means: laws.len() - MEANS - undecided,
             undecided,
             longest,
-            low: Measure::new(sites, low, laws, &anchors, longest)?,
+            low: Measure::new(sites, low, backward, &anchors, longest)?,
             middle: Measure::new(sites, middle, laws, &anchors, longest)?,
             tilt: low.tilt_to(high)?,
             ln_ratios: laws[MEANS..laws.len() - undecided]

@@ -3,7 +3,7 @@
 
 use super::backward::Costs;
 use super::forward::Reach;
-use super::stage::Stage;
+use super::stage::{Stage, Ways};
 use super::*;
 use crate::law::Law;
 use crate::plan::{Aim, Checks, Design};
@@ -39,7 +39,8 @@ fn both_passes_give_the_plan_of_least_cost_the_same_cost() {
         let laws: Vec<Law> =
             [low, high].into_iter().chain(means).map(|m| law(m, k)).chain(undecided.iter().cloned()).collect();
         let longest = (f64::from(cap) * (low + high) / 2.0 + 400.0) as usize;
-        let stage = Stage::new(&sites, &law((low * high).sqrt(), k), &laws, undecided.len(), longest).unwrap();
+        let stage =
+            Stage::new(&sites, &law((low * high).sqrt(), k), &laws, undecided.len(), longest, Ways::Both).unwrap();
         for _ in 0..4 {
             let multipliers = (0..2 + undecided.len()).map(|_| uniform(&mut rng, 1.0, 7.0).exp()).collect();
             let costs = Costs { weights: vec![0.2, 0.3, 0.5], multipliers };
