@@ -10,8 +10,9 @@
 //!
 //! Among the cuts at the cap the plan takes the one with the smallest largest-expected-sites, going
 //! outwards from the middle. A bound ends that: a higher cut never needs a narrower lower line, a lower
-//! cut never a narrower upper one, so what that line alone costs only grows. Where a fixed plan at the cap could have hundreds of
-//! cuts, as at means in the hundreds, steps are wider and grow narrower around the best.
+//! cut never a narrower upper one, so what that line alone costs only grows. Where a fixed plan at the
+//! cap could have hundreds of cuts, as at means in the hundreds, steps are wider and grow narrower
+//! around the best.
 //!
 //! Lines of this family may not exist at a cap where a plan of another shape does; then there is no
 //! result.
