@@ -285,20 +285,28 @@ impl Law {
                 );
             }
             Law::Table { p, .. } => {
-                // Repeated convolution; a table has no closed form for a batch.
+                // A table has no closed form for a batch: by doubling, along the binary digits of its sites.
                 out.extend(p.iter().take(len));
-                for _ in 1..sites {
-                    let before = std::mem::take(out);
-                    out.resize(len.min(before.len() + p.len() - 1), 0.0);
-                    for (i, a) in before.iter().enumerate() {
-                        for (o, b) in out.iter_mut().skip(i).zip(p.iter()) {
-                            *o += a * b;
-                        }
+                for digit in (0..sites.max(1).ilog2()).rev() {
+                    *out = convolved(out, out, len);
+                    if sites >> digit & 1 == 1 {
+                        *out = convolved(out, p, len);
                     }
                 }
             }
         }
     }
+}
+
+/// The first `len` probabilities of a sum of two.
+fn convolved(a: &[f64], b: &[f64], len: usize) -> Vec<f64> {
+    let mut sum = vec![0.0; len.min((a.len() + b.len()).saturating_sub(1))];
+    for (i, a) in a.iter().enumerate() {
+        for (sum, b) in sum.iter_mut().skip(i).zip(b) {
+            *sum += a * b;
+        }
+    }
+    sum
 }
 
 /// Laws that differ by an exponential tilt only.

@@ -187,3 +187,37 @@ fn nodes_together_come_out_as_one_by_one() {
         }
     }
 }
+
+/// Batches of a law told as a table are convolved; those of one and two units have a closed form.
+#[test]
+fn batches_of_a_table_are_binomial_where_its_steps_are() {
+    for (units, p) in [(1, 0.3), (2, 0.05)] {
+        let closed = Law::Binomial { p: Share::new(p).unwrap(), units };
+        let mut steps = Vec::new();
+        closed.batch(1, usize::from(units) + 1, &mut steps);
+        let table = Law::table(0, steps).unwrap();
+        for sites in (1..=33).chain([1000]) {
+            for len in [5, 40, 3000] {
+                let (mut own, mut other) = (Vec::new(), Vec::new());
+                table.batch(sites, len, &mut own);
+                closed.batch(sites, len, &mut other);
+                assert_eq!(own.len(), other.len(), "{sites} sites of {units} units, {len} totals");
+                for (a, b) in own.iter().zip(&other) {
+                    assert!((a - b).abs() <= 1e-12 * b + 1e-300, "{sites} sites of {units} units: {a} {b}");
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn batches_that_take_too_long_to_convolve_are_refused() {
+    let table = Law::table(0, vec![0.5, 0.25, 0.25]).unwrap();
+    let work = |sites: u32| {
+        let cut = i64::from(sites);
+        let lines = Lines::new(vec![Row::two_calls(sites, Some(cut), Some(cut + 1), None)]).unwrap();
+        Evaluator::new(&lines, &table, InstructionSet::best())
+    };
+    assert!(work(1000).is_ok());
+    assert_eq!(work(crate::MOST_SITES).unwrap_err().code(), crate::Code::TooMuchWork);
+}

@@ -66,16 +66,22 @@ pub(crate) struct Windows {
     mixed: bool,
 }
 
-/// What of a law decides the windows: the smallest step of a site, and the largest if there is one.
+/// What of a law decides the windows: the smallest step of a site, and the largest if there is one; and whether the
+/// steps of a batch of sites have to be convolved.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub(crate) struct Reach {
     first: Total,
     last: Option<Total>,
+    convolved: bool,
 }
+
+/// Multiply-adds of convolving a batch of sites, over the square of its totals: some, weighted for being done without a
+/// look at whether to stop.
+const CONVOLVED: f64 = 8.0;
 
 impl Reach {
     pub fn of(law: &Law) -> Self {
-        Self { first: law.first(), last: law.last(1) }
+        Self { first: law.first(), last: law.last(1), convolved: matches!(law, Law::Table { .. }) }
     }
 
     fn last(self, sites: u32) -> Option<Total> {
@@ -154,8 +160,13 @@ impl Windows {
             self.gaps.push((sites, 0));
             self.gaps.len() - 1
         });
-        if let Some((_, longest)) = self.gaps.get_mut(gap) {
-            *longest = len.max(*longest);
+        if let Some((_, longest)) = self.gaps.get_mut(gap)
+            && len > *longest
+        {
+            if reach.convolved && sites > 1 {
+                self.work += CONVOLVED * (len as f64 * len as f64 - *longest as f64 * *longest as f64);
+            }
+            *longest = len;
         }
         let from = self.parts.len();
         let mut top = None;
