@@ -353,7 +353,7 @@ impl Plan {
         json(py, &self.to_json(py)?)
     }
 
-    /// Recomputes digest, risks and bound.
+    /// Recomputes risks and bound; reading a file has checked its digest.
     ///
     /// Raises
     /// ------

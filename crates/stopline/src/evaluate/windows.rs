@@ -59,7 +59,7 @@ pub(crate) struct Windows {
     pub parts: Vec<Part>,
     /// The different batch sizes, each with the longest stretch of steps needed of it.
     pub gaps: Vec<(u32, usize)>,
-    /// Multiply-adds of one recursion.
+    /// Multiply-adds of one recursion, and of making its steps ready where that takes many.
     pub work: f64,
     /// Call of the first uppermost stop met, and was there one of another call?
     top: Option<Call>,

@@ -13,7 +13,7 @@ use crate::score::Total;
 use crate::watch::Watch;
 use std::collections::HashMap;
 
-/// Times that the same side of what is sought is hit by secants in a row.
+/// Times in a row that a secant may hit the same side of what is sought.
 const AGAIN: i32 = 3;
 /// Ways to compute a probability agree much closer than this.
 const CLOSE: f64 = 1e-10;
