@@ -3,6 +3,7 @@
 //! Sums are exact: sums of squares of counts up to 5·10¹² pass 2⁶⁴, so they are kept in 128 bits, and
 //! whether a walk is over-dispersed at all is decided on whole numbers.
 
+use super::tally::tally;
 use crate::error::{Code, Error};
 
 /// Distinct counts of the sites of one walk with their frequencies, and exact sums over the sites.
@@ -171,31 +172,6 @@ impl Frequencies {
         // Both parts are below 2¹²⁷, see `add`.
         self.squared_spread().cast_signed() - (u128::from(self.sites) * self.sum).cast_signed()
     }
-}
-
-/// Frequencies of the counts 0, 1, …; the last of all counts from `BINS − 1` on.
-#[allow(clippy::indexing_slicing)] // the index is made to be below the length of the array
-fn tally<const BINS: usize>(counts: &[u32]) -> [u64; BINS] {
-    let mut all = [0; BINS];
-    // Four tallies in turn, so that a run of one value does not wait for its own last addition; in
-    // blocks that keep them within 32 bits.
-    for block in counts.chunks(1 << 30) {
-        let mut turns = [[0_u32; BINS]; 4];
-        let (fours, rest) = block.as_chunks::<4>();
-        for four in fours {
-            for (bins, &count) in turns.iter_mut().zip(four) {
-                bins[(count as usize).min(BINS - 1)] += 1;
-            }
-        }
-        for &count in rest {
-            turns[0][(count as usize).min(BINS - 1)] += 1;
-        }
-        let [a, b, c, d] = turns;
-        for ((((all, a), b), c), d) in all.iter_mut().zip(a).zip(b).zip(c).zip(d) {
-            *all += u64::from(a) + u64::from(b) + u64::from(c) + u64::from(d);
-        }
-    }
-    all
 }
 
 #[cfg(test)]

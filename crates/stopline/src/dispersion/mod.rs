@@ -51,6 +51,7 @@ mod study;
 mod summaries;
 mod supported;
 mod table;
+mod tally;
 mod weighted;
 
 pub use against_poisson::PoissonTest;

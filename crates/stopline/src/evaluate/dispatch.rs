@@ -4,8 +4,9 @@
 //! sound because an [`InstructionSet`] other than the portable one is only ever made after the
 //! processor was asked.
 //!
-//! The work is plain arithmetic in a fixed order: wider registers change its speed, no bit of its results. Only
-//! points of a curve, which decide no line, are computed with fused multiply-adds, where the set has them.
+//! The work is plain arithmetic in a fixed order: wider registers change its speed, no bit of its results. Fused
+//! multiply-adds, where the set has them, are used for points of a curve, which decide no line, and for a first look at
+//! the risks of strips: one that comes near the asked risk is computed again without.
 #![allow(unsafe_code)]
 
 #[cfg(target_arch = "x86_64")]
@@ -53,7 +54,7 @@ impl InstructionSet {
     }
 
     /// The same, with fused multiply-adds over vectors where it has them.
-    pub(super) const fn fused(self) -> Self {
+    pub(crate) const fn fused(self) -> Self {
         Self { set: self.set, fused: true }
     }
 
@@ -108,7 +109,7 @@ impl InstructionSet {
     }
 
     /// Runs work over the vectors of this set.
-    pub(super) fn over_vectors<W: VectorWork>(self, work: W) -> W::Result {
+    pub(crate) fn over_vectors<W: VectorWork>(self, work: W) -> W::Result {
         match self.set {
             Set::Portable => work.run::<Octet>(),
             // SAFETY: as below.

@@ -9,12 +9,13 @@
 
 use super::dispatch::InstructionSet;
 use super::kernel::{Filled, Recur, Steps, Stretch, close_holes, room};
-use super::tilt::{Eight, Follow, Place};
+use super::tilt::{Eight, Finish, Follow, Place};
 use super::vector::{LANE, Octet};
 use super::windows::{Part, Window, Windows};
 use crate::error::Error;
 use crate::law::Law;
 use crate::watch::{Watch, tell};
+use std::ops::Range;
 
 /// Cells of a stretch, if its checks are not larger themselves: 1 MB.
 const STRETCH: usize = 1 << 17;
@@ -25,12 +26,14 @@ pub(crate) struct Workspace {
     /// The law whose steps are held, and for each batch how many sites it has and how many steps are there.
     law: Option<Law>,
     held: Vec<(u32, usize)>,
-    steps: Vec<Steps>,
+    pub(super) steps: Vec<Steps>,
     batch: Vec<f64>,
-    cells: Vec<f64>,
+    pub(super) cells: Vec<f64>,
     holes: Vec<f64>,
     exponents: Vec<i32>,
     carried: Vec<f64>,
+    /// Where in memory the last recursion stands if all its checks are one stretch, and whether it was faint.
+    pub(super) whole: Option<(Range<usize>, bool)>,
 }
 
 /// What is wanted of means.
@@ -69,6 +72,7 @@ impl Workspace {
         mut see: impl FnMut(&Filled<'_>) -> Result<(), Error>,
     ) -> Result<bool, Error> {
         self.hold(windows, law);
+        self.whole = None;
         self.carried.clear();
         self.carried.push(1.0);
         let (mut exponent, mut faint, mut done) = (0, false, 0);
@@ -100,6 +104,9 @@ impl Workspace {
             let (exponents, holes) = (&mut self.exponents, &mut self.holes);
             faint |= set.over_vectors(Recur { stretch: &stretch, cells, exponents, holes });
             see(&Filled { stretch: &stretch, cells, exponents: &self.exponents })?;
+            if more == windows.rows.len() {
+                self.whole = Some((aligned..aligned + end, faint));
+            }
             done += more;
             if let Some(row) = rows.last().filter(|_| done < windows.rows.len()) {
                 let from = end - room(row.len);
@@ -112,8 +119,22 @@ impl Workspace {
         Ok(faint)
     }
 
+    /// Takes the last recursion, which was over these windows, into account for other means, if it is still in memory;
+    /// whether some tracked probability became too faint to be tilted far.
+    pub fn again(&self, set: InstructionSet, wanted: Wanted, windows: &Windows, eights: &mut [Eight]) -> Option<bool> {
+        let (place, faint) = self.whole.clone()?;
+        let (rows, top) = (&windows.rows[..], windows.top());
+        let stretch = Stretch { rows, parts: &windows.parts, steps: &self.steps, came_in: 1, exponent: 0, top };
+        let filled = Filled { stretch: &stretch, cells: self.cells.get(place)?, exponents: &self.exponents };
+        let mut place = Place::default();
+        let sites = wanted == Wanted::Sites || top.is_none();
+        set.over_vectors(Follow { filled: &filled, place: &mut place, eights, sites, open: &mut [] });
+        set.plainly(Finish { top, eights });
+        Some(faint)
+    }
+
     /// Makes the steps of `law` that these windows need ready, unless they are.
-    fn hold(&mut self, windows: &Windows, law: &Law) {
+    pub(super) fn hold(&mut self, windows: &Windows, law: &Law) {
         if self.law.as_ref() != Some(law) {
             self.law = Some(law.clone());
             self.held.clear();
@@ -188,9 +209,7 @@ impl Workspace {
             also(filled);
             Ok(())
         })?;
-        if let Some(top) = windows.top() {
-            eights.iter_mut().for_each(|eight| eight.finish(top));
-        }
+        set.plainly(Finish { top: windows.top(), eights });
         Ok(faint)
     }
 }

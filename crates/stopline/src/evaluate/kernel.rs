@@ -12,7 +12,7 @@ use super::windows::{Part, Window};
 use crate::lines::Call;
 
 /// Probabilities below this are near the end of the range of numbers and may have lost digits.
-const FAINT: f64 = 1e-290;
+pub(super) const FAINT: f64 = 1e-290;
 /// A check whose probabilities add to less than `LOW` is multiplied by 2^[`LIFT_EXPONENT`].
 const LOW: f64 = 1e-150;
 const LIFT_EXPONENT: i32 = 400;
@@ -21,7 +21,7 @@ const LIFT: f64 = 2.582249878086909e120; // 2^400
 const LOOK: usize = 8;
 
 /// Which lanes of a check's last vector hold totals, by the remainder of their number.
-const USED: [Octet; LANE] = {
+pub(super) const USED: [Octet; LANE] = {
     let mut used = [Octet::ONE; LANE];
     let mut rest = 1;
     while rest < LANE {
@@ -33,6 +33,21 @@ const USED: [Octet; LANE] = {
         rest += 1;
     }
     used
+};
+
+/// 1 where [`USED`] is 0, and 0 where it is 1.
+pub(super) const UNUSED: [Octet; LANE] = {
+    let mut unused = USED;
+    let mut rest = 0;
+    while rest < LANE {
+        let mut l = 0;
+        while l < LANE {
+            unused[rest].0[l] = 1.0 - USED[rest].0[l];
+            l += 1;
+        }
+        rest += 1;
+    }
+    unused
 };
 
 /// Room for a check of `len` totals: whole vectors, and a vector of zeros so that its open totals, which
@@ -73,59 +88,90 @@ impl Steps {
 
 /// B vectors, from `first` on, of Σⱼ open[j]·P(t − j): j rises, two at a time.
 #[inline(always)]
-fn tile<V: Vector, const B: usize>(open: &[[f64; LANE]], shifted: &[Pair], first: usize) -> [V; B] {
-    let (full, rest) = open.split_at(open.len().min(first + 1));
+fn tile<V: Vector, const B: usize>(open: &[[f64; 2]], shifted: &[Pair], first: usize) -> [V; B] {
+    let (full, rest) = open.split_at(open.len().min(PAIRS * (first + 1)));
     let from = |b: usize| &shifted[shifted.len() - PAIRS * b..];
-    let mut sums = Sums { all: [V::all(0.0); B], odd: [V::all(0.0); B] };
-    sums.run::<0>(full.as_flattened().as_chunks().0, from(first + B));
+    let mut sums = Sums([[V::all(0.0); B]; 4]);
+    sums.run::<0>(full, from(first + B));
+    let mut rest = rest.chunks(PAIRS);
     // Open totals that begin within the tile reach its later vectors only.
     macro_rules! later {
         ($($i:literal)*) => {
-            $(if B > $i && let Some(open) = rest.get($i - 1) {
-                sums.run::<$i>(open.as_chunks().0, from(B - $i));
+            $(if B > $i && let Some(open) = rest.next() {
+                sums.run::<$i>(open, from(B - $i));
             })*
         };
     }
     later!(1 2 3);
-    if V::FUSED {
-        for b in 0..B {
-            sums.all[b] = sums.all[b].plus(sums.odd[b]);
-        }
-    }
-    sums.all
+    sums.all()
 }
 
-/// B vectors of sums; where products are fused, those of odd open totals apart, so that neither waits for the other.
-struct Sums<V, const B: usize> {
-    all: [V; B],
-    odd: [V; B],
-}
+/// B vectors of sums. Where products are fused the open totals take turns between two or four of each, so that none waits
+/// for the product before.
+struct Sums<V, const B: usize>([[V; B]; 4]);
 
 impl<V: Vector, const B: usize> Sums<V, B> {
     /// Adds to the vectors from I on; `shifted` begins with that of the last vector.
     #[inline(always)]
     fn run<const I: usize>(&mut self, open: &[[f64; 2]], shifted: &[Pair]) {
-        let Self { mut all, mut odd } = *self;
-        for (a, p) in open.iter().zip(shifted.windows(PAIRS * (B - 1 - I) + 1)) {
-            let a = [V::all(a[0]), V::all(a[1])];
-            for b in I..B {
-                let p = &p[PAIRS * (B - 1 - b)];
-                let p = [V::load(&p[0]), V::load(&p[1])];
-                if V::FUSED {
-                    all[b] = a[0].times_plus(p[0], all[b]);
-                    odd[b] = a[1].times_plus(p[1], odd[b]);
-                } else {
-                    all[b] = all[b].plus(a[0].times(p[0]).plus(a[1].times(p[1])));
+        let mut sums = self.0;
+        let reach = PAIRS * (B - 1 - I) + 1;
+        if V::FUSED && V::BESIDE == 4 {
+            let (twos, one) = open.as_chunks::<2>();
+            for ([a, b], p) in twos.iter().zip(shifted.windows(reach + 1).step_by(2)) {
+                Self::add::<I, 0>(&mut sums, a, p);
+                Self::add::<I, 2>(&mut sums, b, &p[1..]);
+            }
+            if let [a] = one {
+                Self::add::<I, 0>(&mut sums, a, &shifted[2 * twos.len()..]);
+            }
+        } else {
+            for (a, p) in open.iter().zip(shifted.windows(reach)) {
+                Self::add::<I, 0>(&mut sums, a, p);
+            }
+        }
+        self.0 = sums;
+    }
+
+    /// Two open totals, into the sums of number `FIRST` and, where products are fused, the next.
+    #[inline(always)]
+    fn add<const I: usize, const FIRST: usize>(sums: &mut [[V; B]; 4], a: &[f64; 2], p: &[Pair]) {
+        let a = [V::all(a[0]), V::all(a[1])];
+        for b in I..B {
+            let p = &p[PAIRS * (B - 1 - b)];
+            let p = [V::load(&p[0]), V::load(&p[1])];
+            if V::FUSED {
+                sums[FIRST][b] = a[0].times_plus(p[0], sums[FIRST][b]);
+                sums[FIRST + 1][b] = a[1].times_plus(p[1], sums[FIRST + 1][b]);
+            } else {
+                sums[FIRST][b] = sums[FIRST][b].plus(a[0].times(p[0]).plus(a[1].times(p[1])));
+            }
+        }
+    }
+
+    #[inline(always)]
+    fn all(self) -> [V; B] {
+        let [mut all, second, third, fourth] = self.0;
+        if V::FUSED {
+            for b in 0..B {
+                all[b] = all[b].plus(second[b]);
+                if V::BESIDE == 4 {
+                    all[b] = all[b].plus(third[b].plus(fourth[b]));
                 }
             }
         }
-        *self = Self { all, odd };
+        all
     }
 }
 
 /// All vectors of a check, at most B at a time (at most 4); `used` are the lanes of the last that hold totals.
 #[inline(always)]
-fn convolve<V: Vector, const B: usize>(open: &[[f64; LANE]], steps: &Steps, out: &mut [[f64; LANE]], used: &Octet) {
+pub(super) fn convolve<V: Vector, const B: usize>(
+    open: &[[f64; 2]],
+    steps: &Steps,
+    out: &mut [[f64; LANE]],
+    used: &Octet,
+) {
     macro_rules! tile {
         ($b:expr, $first:expr, $out:expr) => {{
             let mut sums = tile::<V, $b>(open, &steps.shifted, $first);
@@ -212,10 +258,10 @@ fn recur<V: Vector, const B: usize>(Recur { stretch, cells, exponents, holes }: 
     for (i, row) in stretch.rows.iter().enumerate() {
         let (before, out) = cells.split_at_mut(at);
         let out = &mut out[..room(row.len)];
-        let before = if solid { &before[open.0..open.0 + open.1.next_multiple_of(LANE)] } else { &holes[..] };
+        let before = if solid { &before[open.0..open.0 + open.1.next_multiple_of(2)] } else { &holes[..] };
         let (vectors, end) = out.as_chunks_mut().0.split_at_mut(row.len.div_ceil(LANE));
         convolve::<V, B>(before.as_chunks().0, &stretch.steps[row.gap], vectors, &USED[row.len % LANE]);
-        end.as_flattened_mut().fill(0.0);
+        V::all(0.0).store(&mut end[0]);
         if i % LOOK == LOOK - 1 {
             let mut mass = [0.0; LANE];
             for vector in out.as_chunks::<8>().0.iter() {

@@ -58,6 +58,8 @@ pub struct Evaluator {
     pub(super) reach: Reach,
     middle: f64,
     workspace: Workspace,
+    /// How its recursion was run last, for a search that comes again with other means.
+    ran: Option<(InstructionSet, Law)>,
     eights: Vec<Eight>,
     means: Vec<f64>,
     points: Vec<Point>,
@@ -82,6 +84,7 @@ impl Evaluator {
             reach,
             middle: middle(lines),
             workspace: Workspace::default(),
+            ran: None,
             eights: Vec::new(),
             means: Vec::new(),
             points: Vec::new(),
@@ -107,6 +110,7 @@ impl Evaluator {
         }
         // Points decide no line.
         let set = self.set.fused();
+        self.ran = None;
         let reference = laws.first().and_then(|law| law.with_mean(self.middle));
         if let Some(reference) = &reference
             && !self.by_series(set, reference)?
@@ -200,9 +204,15 @@ impl Evaluator {
 
     /// Takes the means that stand in memory into account; whether some probability became too faint for that.
     fn tilt(&mut self, set: InstructionSet, wanted: Wanted, reference: &Law, watch: &dyn Watch) -> Result<bool, Error> {
-        let Self { windows, workspace, eights, means, .. } = self;
+        let Self { windows, workspace, eights, means, ran, .. } = self;
         let Some((family, at)) = reference.family() else { return Ok(true) };
         set.plainly(Settle { family, reference: at, means, eights });
+        if ran.as_ref().is_some_and(|(by, law)| *by == set && law == reference)
+            && let Some(far) = workspace.again(set, wanted, windows, eights)
+        {
+            return Ok(far);
+        }
+        *ran = Some((set, reference.clone()));
         workspace.tilted(set, wanted, windows, reference, watch, eights, &mut [], |_| ())
     }
 

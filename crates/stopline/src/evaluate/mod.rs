@@ -9,6 +9,7 @@
 //! Accuracy: probabilities to 1e-12 absolute, expected sites to 1e-12 relative, for means from 1e-6
 //! to 1e4 and k from 0.1 to 1e9. Nothing is cut off: the uppermost stop gets what is missing from 1.
 
+mod between;
 mod chebyshev;
 mod clustered;
 mod curve;
@@ -34,7 +35,7 @@ pub use clustered::{clustered_lines, evaluate_clustered};
 pub(crate) use curve::expected_sites;
 pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites, stopped_by};
 pub use dispatch::InstructionSet;
-pub(crate) use dispatch::PlainWork;
+pub(crate) use dispatch::{PlainWork, VectorWork};
 pub use evaluation::{Evaluation, evaluate};
 pub use exits::{Exit, Exits, exits};
 pub use lean::{Evaluator, Point};
@@ -43,6 +44,7 @@ pub(crate) use outcome::{pool_calls, pooled_calls};
 pub use plain_mean::{PlainMean, plain_mean};
 pub use sensitivity::{Case, K_FACTORS, Otherwise, Sensitivity, sensitivity};
 pub(crate) use strips::{Closing, Pair, Strips};
+pub(crate) use vector::{BYTES, Bytes, Vector};
 pub(crate) use windows::{Reach, Windows};
 
 use crate::error::Error;

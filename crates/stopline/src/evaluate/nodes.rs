@@ -7,7 +7,7 @@
 #![allow(clippy::needless_range_loop)] // lanes of several arrays in step
 
 use super::dispatch::{InstructionSet, VectorWork};
-use super::tilt::{Eight, Place, SEGMENT, pass};
+use super::tilt::{Eight, Finish, Place, SEGMENT, pass};
 use super::vector::{LANE, Octet, Vector};
 use super::windows::Windows;
 use crate::error::Error;
@@ -76,9 +76,7 @@ impl Nodes {
                 set.over_vectors(Through { nodes: self, windows, rows, open: &mut open, place: &mut place, eights });
         }
         let largest = windows.largest_gap();
-        if let Some(top) = windows.top() {
-            eights.iter_mut().for_each(|eight| eight.finish(top));
-        }
+        set.plainly(Finish { top: windows.top(), eights });
         Ok(sound && eights.iter().all(|eight| eight.sound(largest) == [true; LANE]))
     }
 }

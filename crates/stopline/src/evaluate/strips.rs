@@ -11,14 +11,15 @@ use super::kernel::{Filled, room};
 use super::tilt::{Eight, Settle};
 use super::vector::LANE;
 use super::windows::{Reach, Windows};
+use crate::elementary::exp;
 use crate::error::Error;
-use crate::law::{Family, Law};
-use crate::lines::{Call, Stop};
+use crate::law::{Family, Law, Tilt};
+use crate::lines::Call;
 use crate::score::Total;
 use crate::watch::Watch;
 
-/// Inadequate at most, and adequate at least, at one check.
-pub(crate) type Pair = (Option<Total>, Total);
+/// Inadequate at most, −1 for never, and adequate at least, at one check of totals that are not negative.
+pub(crate) type Pair = (Total, Total);
 
 /// How the walk stands when it comes to the cap, under one law.
 #[derive(Debug, Clone, Default)]
@@ -51,7 +52,36 @@ struct Related {
     /// Which of the laws these are, and their parameters in the family.
     of: Vec<usize>,
     means: Vec<f64>,
+    /// Eights of them before the first check.
+    start: Vec<Eight>,
     workspace: Workspace,
+}
+
+/// Probabilities at the reference of the open totals before the last check and of all totals there, with the powers of
+/// two taken out of each.
+#[derive(Debug, Default)]
+pub(super) struct Ends {
+    pub before: Vec<f64>,
+    pub last: Vec<f64>,
+    pub exponents: (i32, i32),
+}
+
+impl Ends {
+    /// Of a stretch with the last check.
+    fn keep(&mut self, filled: &Filled<'_>) {
+        let Filled { stretch, cells, exponents } = *filled;
+        let (mut from, mut open, mut exponent) = (room(stretch.came_in), 0..stretch.came_in, stretch.exponent);
+        let Some((last, earlier)) = stretch.rows.split_last() else { return };
+        for (row, &of) in earlier.iter().zip(exponents) {
+            (open, exponent) = (from + row.open.0..from + row.open.1, of);
+            from += room(row.len);
+        }
+        self.before.clear();
+        self.before.extend_from_slice(cells.get(open).unwrap_or_default());
+        self.last.clear();
+        self.last.extend_from_slice(cells.get(from..from + last.len).unwrap_or_default());
+        self.exponents = (exponent, exponents.last().copied().unwrap_or(exponent));
+    }
 }
 
 /// Strips over the same checks, under the same laws.
@@ -61,14 +91,18 @@ pub(crate) struct Strips {
     set: InstructionSet,
     windows: Windows,
     eights: Vec<Eight>,
-    /// Probabilities of the open totals before the cap, and of the totals there.
-    before: Vec<f64>,
-    cells: Vec<f64>,
+    ends: Ends,
+    sums: Vec<f64>,
 }
 
 impl Strips {
     /// For `laws`: those of one family taken together at a mean of `middle`, or each by itself.
     pub fn new<'a>(laws: impl IntoIterator<Item = &'a Law>, middle: Option<f64>) -> Self {
+        Self::by(InstructionSet::best().fused(), laws, middle)
+    }
+
+    /// By the instructions of this set.
+    pub fn by<'a>(set: InstructionSet, laws: impl IntoIterator<Item = &'a Law>, middle: Option<f64>) -> Self {
         let mut related: Vec<Related> = Vec::new();
         for (i, law) in laws.into_iter().enumerate() {
             let (family, mean) = law.family().unzip();
@@ -86,18 +120,17 @@ impl Strips {
                     reach,
                     of: vec![i],
                     means: mean.into_iter().collect(),
+                    start: Vec::new(),
                     workspace: Workspace::default(),
                 }),
             }
         }
-        Self {
-            related,
-            set: InstructionSet::best(),
-            windows: Windows::default(),
-            eights: Vec::new(),
-            before: Vec::new(),
-            cells: Vec::new(),
+        for Related { family, reference, means, start, .. } in &mut related {
+            if let Some((family, (_, at))) = family.zip(reference.family()) {
+                set.plainly(Settle { family, reference: at, means, eights: start });
+            }
         }
+        Self { related, set, windows: Windows::default(), eights: Vec::new(), ends: Ends::default(), sums: Vec::new() }
     }
 
     /// How a walk between lines at the checks `lined` ends before `cap`, and which totals below `limit` it
@@ -114,51 +147,42 @@ impl Strips {
         spend: impl Fn(f64) -> Result<(), Error>,
     ) -> Result<Vec<Option<Closing>>, Error> {
         let mut found: Vec<Option<Closing>> = vec![None; self.related.iter().map(|r| r.of.len()).sum()];
-        let Self { related, set, windows, eights, before, cells } = self;
+        let Self { related, set, windows, eights, ends, sums } = self;
         let mut laid = None;
-        for Related { family, reference, reach, of, means, workspace } in related {
+        for Related { family, reference, reach, of, start, workspace, .. } in related {
             if laid != Some(*reach) {
                 windows.lay(lined.clone(), cap, *reach)?;
                 laid = Some(*reach);
             }
             spend(windows.work)?;
-            let Some((family, (_, at))) = family.zip(reference.family()) else { continue };
-            set.plainly(Settle { family, reference: at, means, eights });
-            let (mut exponents, mut seen) = ((0, 0), 0);
-            before.clear();
-            before.push(1.0);
-            cells.clear();
-            let rows = windows.rows.len();
-            let last = |filled: &Filled<'_>| {
-                let Filled { stretch, cells: all, exponents: of } = *filled;
-                seen += stretch.rows.len();
-                if seen < rows {
-                    return;
-                }
-                let mut at = room(stretch.came_in);
-                let count = stretch.rows.len();
-                before.clear();
-                before.extend_from_slice(all.get(..stretch.came_in).unwrap_or_default());
-                exponents = (stretch.exponent, stretch.exponent);
-                for (i, (row, &exponent)) in stretch.rows.iter().zip(of).enumerate() {
-                    if cap.is_some() && i + 1 == count {
-                        cells.extend_from_slice(all.get(at..at + row.len).unwrap_or_default());
-                        exponents.1 = exponent;
-                    } else if i + 1 + usize::from(cap.is_some()) == count {
-                        before.clear();
-                        before.extend_from_slice(all.get(at + row.open.0..at + row.open.1).unwrap_or_default());
-                        exponents.0 = exponent;
-                    }
-                    at += room(row.len);
-                }
-            };
-            let far = workspace.tilted(*set, Wanted::Calls, windows, reference, watch, eights, &mut [], last)?;
-            if far {
+            if family.is_none() {
                 continue;
             }
-            let capped = usize::from(cap.is_some());
-            let lined = rows.checked_sub(capped + 1).and_then(|i| windows.rows.get(i));
-            let at_cap = windows.rows.last().filter(|_| cap.is_some());
+            eights.clone_from(start);
+            // The usual case, quickly.
+            let lone = match &mut eights[..] {
+                [eight] => workspace.between(*set, windows, reference, eight, ends),
+                _ => false,
+            };
+            if !lone {
+                let (mut seen, rows) = (0, windows.rows.len());
+                let keep = |filled: &Filled<'_>| {
+                    seen += filled.stretch.rows.len();
+                    if seen == rows {
+                        ends.keep(filled);
+                    }
+                };
+                if workspace.tilted(*set, Wanted::Calls, windows, reference, watch, eights, &mut [], keep)? {
+                    continue;
+                }
+            }
+            let mut rows = windows.rows.iter().rev();
+            let at_cap = rows.next().filter(|_| cap.is_some());
+            let lined = if cap.is_some() { rows.next() } else { windows.rows.last() };
+            let (open, exponent) = match (at_cap, lined) {
+                (None, Some(row)) => (ends.last.get(row.open.0..row.open.1).unwrap_or_default(), ends.exponents.1),
+                _ => (&ends.before[..], ends.exponents.0),
+            };
             let largest = windows.largest_gap();
             for (place, &law) in of.iter().enumerate() {
                 let (Some(eight), lane) = (eights.get(place / LANE), place % LANE) else { continue };
@@ -167,18 +191,68 @@ impl Strips {
                 }
                 let mut closing = Closing { inadequate: eight.call(Call::Inadequate, lane), ..Closing::default() };
                 let (sites, base) = lined.map_or((0, 0), |row| (row.at, row.base + row.open.0 as Total));
-                eight.running(lane, (sites, base, exponents.0), before, |_, sum| closing.open = sum);
+                sums.clear();
+                eight.running(lane, (sites, base, exponent), open, sums);
+                closing.open = sums.last().copied().unwrap_or(0.0);
                 if let Some(row) = at_cap {
                     closing.base = row.base;
                     closing.limit = row.base + row.len as Total;
-                    closing.at_most.reserve(cells.len());
-                    let add = |_, sum| closing.at_most.push(sum);
-                    eight.running(lane, (row.at, row.base, exponents.1), cells, add);
+                    closing.at_most.reserve_exact(ends.last.len());
+                    eight.running(lane, (row.at, row.base, ends.exponents.1), &ends.last, &mut closing.at_most);
                 }
                 if let Some(slot) = found.get_mut(law) {
                     *slot = Some(closing);
                 }
             }
+        }
+        Ok(found)
+    }
+
+    /// How likely a walk between lines is to come, at each check, to the last total called inadequate, under the law
+    /// of the first number, and to the last open total, under that of the second.
+    ///
+    /// # Errors
+    /// As [`Self::closings`].
+    pub fn edges(
+        &mut self,
+        lined: impl Iterator<Item = (u32, Pair)> + Clone,
+        laws: [usize; 2],
+        watch: &dyn Watch,
+        spend: impl Fn(f64) -> Result<(), Error>,
+    ) -> Result<[Vec<f64>; 2], Error> {
+        let mut found = [Vec::new(), Vec::new()];
+        let Self { related, set, windows, .. } = self;
+        for Related { family, reference, reach, of, means, workspace, .. } in related {
+            // What each law makes of the reference.
+            let tilts = laws.map(|law| {
+                let place = of.iter().position(|&number| number == law)?;
+                let Some((family, (_, at))) = family.zip(reference.family()) else {
+                    return Some(Tilt { ln_ratio: 0.0, ln_site: 0.0 });
+                };
+                means.get(place).map(|&mean| family.tilt(at, mean))
+            });
+            if tilts.iter().all(Option::is_none) {
+                continue;
+            }
+            windows.lay(lined.clone(), None, *reach)?;
+            spend(windows.work)?;
+            workspace.stretches(*set, windows, reference, watch, |filled| {
+                let mut from = room(filled.stretch.came_in);
+                for (row, &exponent) in filled.stretch.rows.iter().zip(filled.exponents) {
+                    let lasts = [row.open.0, row.open.1];
+                    for ((found, tilt), past) in found.iter_mut().zip(tilts).zip(lasts) {
+                        let Some(tilt) = tilt else { continue };
+                        let q = past.checked_sub(1).and_then(|last| filled.cells.get(from + last)).copied();
+                        let total = row.base + past as Total - 1;
+                        let ln = f64::from(row.at) * tilt.ln_site
+                            + total as f64 * tilt.ln_ratio
+                            + f64::from(exponent) * core::f64::consts::LN_2;
+                        found.push(q.map_or(0.0, |q| q * exp(ln)));
+                    }
+                    from += room(row.len);
+                }
+                Ok(())
+            })?;
         }
         Ok(found)
     }
@@ -224,28 +298,4 @@ fn sum(cells: &[f64]) -> f64 {
         parts.iter_mut().zip(eight).for_each(|(sum, p)| *sum += p);
     }
     parts.iter().chain(rest).sum()
-}
-
-impl Windows {
-    /// The windows of lines at the checks `lined`, then of a cap with totals below a limit.
-    fn lay(
-        &mut self,
-        lined: impl Iterator<Item = (u32, Pair)>,
-        cap: Option<(u32, Total)>,
-        reach: Reach,
-    ) -> Result<(), Error> {
-        self.clear();
-        let mut longest = 0;
-        for (at, (low, high)) in lined {
-            let above = Stop { from: Some(high), to: None, call: Call::Adequate };
-            let stops = [Stop { from: None, to: low, call: Call::Inadequate }, above];
-            let stops = if low.is_some() { &stops[..] } else { &stops[1..] };
-            longest = longest.max(self.add(at, high, stops, reach));
-        }
-        if let Some((at, limit)) = cap {
-            let above = Stop { from: Some(limit), to: None, call: Call::Adequate };
-            longest = longest.max(self.add(at, limit, &[above], reach));
-        }
-        self.check(longest)
-    }
 }

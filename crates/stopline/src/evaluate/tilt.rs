@@ -17,11 +17,11 @@ use crate::law::{Family, Tilt};
 use crate::lines::Call;
 
 /// Totals and sites after which a factor is taken anew from its logarithm: its rounding grows with them.
-const FRESH: u64 = 255;
+pub(super) const FRESH: u64 = 255;
 /// Totals summed without a new factor.
 pub(crate) const SEGMENT: usize = 240;
 /// Totals and sites after which the logarithm of the factor is looked at, …
-const LOOK: u64 = 32;
+pub(super) const LOOK: u64 = 32;
 /// … where it must be at most this (e^±414 = 1e±180); …
 const LARGEST_LN: f64 = 414.0;
 /// … a total and a site may change it by at most this, so that it stays within 1e±235 between two looks, …
@@ -76,7 +76,7 @@ impl Eight {
 
     /// Takes note of how large or small the factor is here.
     #[inline(always)]
-    fn look(&mut self, sites: u32, total: i64, exponent: i32) {
+    pub fn look(&mut self, sites: u32, total: i64, exponent: i32) {
         let ln = self.ln_factor(sites, total, exponent);
         for l in 0..LANE {
             let (ln, largest) = (ln.0[l].abs(), &mut self.largest_ln.0[l]);
@@ -102,38 +102,36 @@ impl Eight {
         self.calls[call as usize].0[lane]
     }
 
-    /// Hands the running sums of probabilities at the reference, made those at the mean of a lane, to `see`,
-    /// the first at these sites and this total, with 2^`exponent` taken out.
-    pub fn running(
-        &self,
-        lane: usize,
-        (sites, total, exponent): (u32, i64, i32),
-        q: &[f64],
-        mut see: impl FnMut(usize, f64),
-    ) {
-        let mut sum = 0.0;
-        for (start, part) in q.chunks(SEGMENT).enumerate() {
-            let start = start * SEGMENT;
-            let mut factor = exp(self.ln_factor(sites, total + start as i64, exponent).0[lane]);
-            for (i, q) in part.iter().enumerate() {
+    /// Adds to `sums` the running sums of probabilities at the reference, made those at the mean of a lane, the first at
+    /// these sites and this total, with 2^`exponent` taken out.
+    pub fn running(&self, lane: usize, (sites, total, exponent): (u32, i64, i32), q: &[f64], sums: &mut Vec<f64>) {
+        let (mut sum, ratio) = (0.0, self.ratio.0[lane]);
+        for (start, part) in (0_i64..).step_by(SEGMENT).zip(q.chunks(SEGMENT)) {
+            let mut factor = exp(self.ln_factor(sites, total + start, exponent).0[lane]);
+            sums.extend(part.iter().map(|q| {
                 sum += q * factor;
-                factor *= self.ratio.0[lane];
-                see(start + i, sum);
-            }
+                factor *= ratio;
+                sum
+            }));
         }
     }
 
     /// Gives the call of every uppermost stop what is missing from 1.
-    pub fn finish(&mut self, top: Call) {
+    #[inline(always)]
+    fn finish(&mut self, top: Call) {
         let mut others = [0.0; LANE];
-        for (_, calls) in self.calls.iter().enumerate().filter(|(c, _)| *c != top as usize) {
-            for l in 0..LANE {
-                others[l] += calls.0[l];
+        for c in 0..Call::ALL.len() {
+            if c != top as usize {
+                for l in 0..LANE {
+                    others[l] += self.calls[c].0[l];
+                }
             }
         }
         // A difference: a tiny probability has absolute accuracy only, and rounding may take it below 0.
-        let rest = others.map(|p| if p < 1.0 { 1.0 - p } else { 0.0 });
-        self.calls[top as usize] = Octet(rest);
+        let rest = &mut self.calls[top as usize];
+        for l in 0..LANE {
+            rest.0[l] = if others[l] < 1.0 { 1.0 - others[l] } else { 0.0 };
+        }
     }
 
     /// Did everything of each mean stay in the range of numbers, with batches of at most `largest` sites?
@@ -209,6 +207,25 @@ impl PlainWork for Settle<'_> {
     }
 }
 
+/// Gives the call of every uppermost stop, if they have one call, what is missing from 1.
+pub(crate) struct Finish<'a> {
+    pub top: Option<Call>,
+    pub eights: &'a mut [Eight],
+}
+
+impl PlainWork for Finish<'_> {
+    type Result = ();
+
+    #[inline(always)]
+    fn run(self) {
+        if let Some(top) = self.top {
+            for eight in self.eights {
+                eight.finish(top);
+            }
+        }
+    }
+}
+
 /// N vectors of means.
 type Lanes<V, const N: usize> = [V; N];
 
@@ -227,7 +244,7 @@ fn add<V: Vector, const N: usize>(sum: &mut Lanes<V, N>, a: &Lanes<V, N>) {
 }
 
 #[inline(always)]
-fn add_product<V: Vector, const N: usize>(sum: &mut Lanes<V, N>, a: &Lanes<V, N>, b: &Lanes<V, N>) {
+pub(super) fn add_product<V: Vector, const N: usize>(sum: &mut Lanes<V, N>, a: &Lanes<V, N>, b: &Lanes<V, N>) {
     for n in 0..N {
         sum[n] = a[n].times_plus(b[n], sum[n]);
     }
@@ -251,7 +268,7 @@ fn kept<V: Vector, const N: usize>(
 
 /// Times the n-th power.
 #[inline(always)]
-fn raise<V: Vector, const N: usize>(factor: &mut Lanes<V, N>, x: &Lanes<V, N>, n: u64) {
+pub(super) fn raise<V: Vector, const N: usize>(factor: &mut Lanes<V, N>, x: &Lanes<V, N>, n: u64) {
     if n == 1 {
         return multiply(factor, x);
     }
@@ -270,7 +287,7 @@ fn raise<V: Vector, const N: usize>(factor: &mut Lanes<V, N>, x: &Lanes<V, N>, n
 
 /// Σ q[j]·ρʲ by Horner's rule.
 #[inline(always)]
-fn polynomial<V: Vector, const N: usize>(q: &[f64], ratio: &Lanes<V, N>) -> Lanes<V, N> {
+pub(super) fn polynomial<V: Vector, const N: usize>(q: &[f64], ratio: &Lanes<V, N>) -> Lanes<V, N> {
     let Some((&last, rest)) = q.split_last() else { return [V::all(0.0); N] };
     let mut sum = [V::all(last); N];
     for &q in rest.iter().rev() {
@@ -498,7 +515,12 @@ fn subtract<V: Vector, const N: usize>(a: &mut Lanes<V, N>, b: &Lanes<V, N>) {
 
 /// The factors at (sites, total) from their logarithms.
 #[inline(always)]
-fn fresh<V: Vector, const N: usize>(eights: &[Eight; N], sites: u32, total: i64, exponent: i32) -> Lanes<V, N> {
+pub(super) fn fresh<V: Vector, const N: usize>(
+    eights: &[Eight; N],
+    sites: u32,
+    total: i64,
+    exponent: i32,
+) -> Lanes<V, N> {
     let mut factors = [V::all(0.0); N];
     for (factors, eight) in factors.iter_mut().zip(eights) {
         *factors = V::load(&Octet(eight.ln_factor(sites, total, exponent).0.map(exp)));
@@ -515,7 +537,9 @@ pub(crate) fn look(filled: &Filled<'_>, place: &mut Place, eights: &mut [Eight])
         (place.sites, place.total) = (row.at, total);
         if place.unseen >= LOOK {
             place.unseen = 0;
-            eights.iter_mut().for_each(|eight| eight.look(row.at, total, exponent));
+            for eight in &mut *eights {
+                eight.look(row.at, total, exponent);
+            }
         }
     }
 }
@@ -554,6 +578,8 @@ pub(crate) fn pass<V: Vector>(row: &Window, parts: &[Part], q: &[Octet], place: 
     (place.sites, place.total) = (row.at, first_open);
     if place.unseen >= LOOK {
         place.unseen = 0;
-        eights.iter_mut().for_each(|eight| eight.look(row.at, first_open, 0));
+        for eight in eights {
+            eight.look(row.at, first_open, 0);
+        }
     }
 }

@@ -7,6 +7,7 @@
 //! negative, a total from there on cannot leave before that check, and surely leaves then.
 #![allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_possible_wrap)] // totals stay below 2⁵³, windows in memory
 
+use super::strips::Pair;
 use super::tilt::SEGMENT;
 use crate::error::{Code, Error};
 use crate::law::Law;
@@ -144,6 +145,22 @@ impl Windows {
         self.gaps.iter().map(|g| g.0).max().unwrap_or(1)
     }
 
+    /// The batch of so many sites, with at least so many steps needed of it: its number, sites and steps.
+    fn gap(&mut self, sites: u32, len: usize, reach: Reach) -> (usize, u32, usize) {
+        let gap = self.gaps.iter().position(|g| g.0 == sites).unwrap_or_else(|| {
+            self.gaps.push((sites, 0));
+            self.gaps.len() - 1
+        });
+        let Some((_, longest)) = self.gaps.get_mut(gap) else { return (gap, sites, len) };
+        if len > *longest {
+            if reach.convolved && sites > 1 {
+                self.work += CONVOLVED * (len as f64 * len as f64 - *longest as f64 * *longest as f64);
+            }
+            *longest = len;
+        }
+        (gap, sites, *longest)
+    }
+
     /// Adds the check `at`, tracked below `limit`; returns how many totals that are.
     pub fn add(&mut self, at: u32, limit: Total, stops: &[Stop], reach: Reach) -> usize {
         // Before the first check the total is 0 for sure.
@@ -156,18 +173,7 @@ impl Windows {
             end = end.min(open_base.saturating_add(last).saturating_add(open_len as Total)).max(base);
         }
         let len = (end - base) as usize;
-        let gap = self.gaps.iter().position(|g| g.0 == sites).unwrap_or_else(|| {
-            self.gaps.push((sites, 0));
-            self.gaps.len() - 1
-        });
-        if let Some((_, longest)) = self.gaps.get_mut(gap)
-            && len > *longest
-        {
-            if reach.convolved && sites > 1 {
-                self.work += CONVOLVED * (len as f64 * len as f64 - *longest as f64 * *longest as f64);
-            }
-            *longest = len;
-        }
+        let (gap, ..) = self.gap(sites, len, reach);
         let from = self.parts.len();
         let mut top = None;
         let mut next = base; // first total not yet covered
@@ -203,6 +209,62 @@ impl Windows {
         self.rows.push(Window { at, gap, base, len, open, parts, solid, plain, top });
         self.work += len as f64 * (open_len as f64 + 4.0);
         len
+    }
+
+    /// The windows of two lines apart at each check, and then of a cap with all totals below a limit: what
+    /// [`Self::add`] makes of them, quicker.
+    ///
+    /// # Errors
+    /// As [`Self::of`].
+    pub fn lay(
+        &mut self,
+        lined: impl Iterator<Item = (u32, Pair)>,
+        cap: Option<(u32, Total)>,
+        reach: Reach,
+    ) -> Result<(), Error> {
+        self.clear();
+        let (mut before_at, mut open_base, mut open_len) = (0, 0, 1);
+        let (mut gap, mut work, mut most) = ((0, 0, 0), 0.0, 0);
+        for (at, (low, high)) in lined.chain(cap.map(|(at, limit)| (at, (-1, limit)))) {
+            let sites = at - before_at;
+            let base = open_base + Total::from(sites) * reach.first;
+            let mut end = high.max(base);
+            if let Some(last) = reach.last(sites) {
+                end = end.min(open_base.saturating_add(last).saturating_add(open_len as Total)).max(base);
+            }
+            let len = (end - base) as usize;
+            // Number, sites and longest stretch of the batch that leads here.
+            if gap.1 != sites || len > gap.2 {
+                gap = self.gap(sites, len, reach);
+            }
+            let first_open = (low + 1).clamp(base, end);
+            let stopped = (first_open - base) as usize;
+            let from = self.parts.len();
+            if stopped > 0 {
+                self.parts.push(Part { start: 0, end: stopped, call: Some(Call::Inadequate) });
+            }
+            if stopped < len {
+                self.parts.push(Part { start: stopped, end: len, call: None });
+            }
+            let open = if stopped < len { (stopped, len) } else { (0, 0) };
+            self.rows.push(Window {
+                at,
+                gap: gap.0,
+                base,
+                len,
+                open,
+                parts: (from, self.parts.len()),
+                solid: true,
+                plain: stopped < len && len <= SEGMENT,
+                top: Some(Call::Adequate),
+            });
+            work += len as f64 * (open_len as f64 + 4.0);
+            most = most.max(len);
+            (before_at, open_base, open_len) = (at, base + open.0 as Total, open.1 - open.0);
+        }
+        self.work += work;
+        self.top = Some(Call::Adequate);
+        self.check(most)
     }
 
     fn part(&mut self, base: Total, (from, to): (Total, Total), call: Option<Call>) {
@@ -248,4 +310,43 @@ fn limits(rows: &[Row], reach: Reach) -> Result<Vec<Total>, Error> {
         }
     }
     Ok(limits)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn two_lines_are_laid_as_their_stops_would_be() {
+        let reach = |last, convolved| Reach { first: 0, last, convolved };
+        for reach in [reach(None, false), reach(Some(3), false), reach(Some(2), true)] {
+            for step in [1, 2, 7] {
+                for width in [1, 4, 300] {
+                    let lined = || {
+                        (1..30).map(|i| i * step + 2).map(|n| {
+                            let low = Total::from(n) - 9;
+                            (n, (low.max(-1), (low + width).max(low.max(-1) + 1)))
+                        })
+                    };
+                    for cap in [None, Some((250, 260))] {
+                        let (mut laid, mut added) = (Windows::default(), Windows::default());
+                        laid.lay(lined(), cap, reach).unwrap();
+                        let above = |from| Stop { from: Some(from), to: None, call: Call::Adequate };
+                        for (at, (low, high)) in lined() {
+                            let below = Stop { from: None, to: Some(low), call: Call::Inadequate };
+                            let stops = [below, above(high)];
+                            added.add(at, high, if low < 0 { &stops[1..] } else { &stops }, reach);
+                        }
+                        if let Some((at, limit)) = cap {
+                            added.add(at, limit, &[above(limit)], reach);
+                        }
+                        assert_eq!((&laid.rows, &laid.parts, &laid.gaps), (&added.rows, &added.parts, &added.gaps));
+                        assert_eq!(laid.top(), added.top());
+                        // Summed in another order.
+                        assert!((laid.work - added.work).abs() < 1e-9 * added.work);
+                    }
+                }
+            }
+        }
+    }
 }

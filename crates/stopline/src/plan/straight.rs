@@ -53,16 +53,28 @@ pub(crate) const ON_LINE: f64 = 1e-11;
 
 /// The largest total at or below the line `x`, `None` where it is negative.
 pub(crate) fn at_most(x: f64) -> Option<Total> {
-    let t = libm::floor(x + ON_LINE * x.abs().max(1.0));
-    (t >= 0.0).then_some(whole(t))
+    let t = whole_below(x);
+    (t >= 0).then_some(t)
+}
+
+/// The same, −1 where it is negative.
+#[inline(always)]
+pub(crate) fn whole_below(x: f64) -> Total {
+    let x = x + ON_LINE * x.abs().max(1.0);
+    let t = whole(x);
+    (t - Total::from(t as f64 > x)).max(-1)
 }
 
 /// The smallest total at or above the line `x`; every total reaches a line below 0.
+#[inline(always)]
 pub(crate) fn at_least(x: f64) -> Total {
-    whole(libm::ceil(x - ON_LINE * x.abs().max(1.0)).max(0.0))
+    let x = x - ON_LINE * x.abs().max(1.0);
+    let t = whole(x);
+    (t + Total::from((t as f64) < x)).max(0)
 }
 
 #[allow(clippy::cast_possible_truncation)] // lines stay below LARGEST_MEAN · MOST_SITES < 2⁵³
+#[inline(always)]
 fn whole(t: f64) -> Total {
     t as Total
 }

@@ -1,20 +1,19 @@
 //! Strips of one design: their exact risks, and the narrowest that keep both.
 
+use super::forecast::Forecast;
 use super::widths::{Side, Widths};
 use super::{LN_NEVER, MOST_CHANGES};
 use crate::error::{Code, Error};
-use crate::evaluate::{Closing as AtCap, InstructionSet, Pair, Strips, pooled_calls};
+use crate::evaluate::{Closing as AtCap, InstructionSet, Pair, PlainWork, Strips, pooled_calls};
 use crate::law::{Laws, Pool};
 use crate::lines::{Call, Lines, Row};
 use crate::plan::checks::Closing;
 use crate::plan::design::Asked;
-use crate::plan::straight::{at_least, at_most};
+use crate::plan::straight::{at_least, whole_below};
 use crate::score::Total;
 use crate::watch::Watch;
 use std::collections::HashMap;
 
-/// Times in a row that a secant may hit the same side of what is sought.
-const AGAIN: i32 = 3;
 /// Ways to compute a probability agree much closer than this.
 const CLOSE: f64 = 1e-10;
 /// Totals at the cap looked at beyond those asked for, so that cuts near by need no other pass.
@@ -32,11 +31,53 @@ pub(super) enum End {
     Only { inadequate_at_most: Option<Total>, adequate_at_least: Option<Total> },
 }
 
-/// A strip by the position of its lines among the widths, with both its risks over the asked ones.
-#[derive(Clone, Copy)]
-pub(super) struct Strip {
+impl End {
+    /// Totals at the cap up to which inadequate is called, and up to which adequate is not; all if none is given.
+    fn at_cap(self) -> (Option<Total>, Option<Total>) {
+        match self {
+            End::Cut(cut) => (Some(cut), Some(cut)),
+            End::Lines => (None, None),
+            End::Only { inadequate_at_most, adequate_at_least } => {
+                (inadequate_at_most, adequate_at_least.map(|total| total - 1))
+            }
+        }
+    }
+
+    /// Is the call of the line on this side given at the cap too?
+    fn calls(self, side: Side) -> bool {
+        let (inadequate_to, others_to) = self.at_cap();
+        if side == Side::Lower { inadequate_to.is_some() } else { others_to.is_some() }
+    }
+}
+
+/// Where two lines run: their positions among the widths.
+#[derive(Clone, Copy, PartialEq, Eq, Hash)]
+pub(super) struct Places {
     pub lower: usize,
     pub upper: usize,
+}
+
+impl Places {
+    /// The narrowest lines of all.
+    pub const INNERMOST: Self = Self { lower: 0, upper: 0 };
+
+    pub fn of(self, side: Side) -> usize {
+        if side == Side::Lower { self.lower } else { self.upper }
+    }
+    /// The lines, with one of them moved.
+    pub fn with(self, side: Side, place: usize) -> Self {
+        if side == Side::Lower { Self { lower: place, ..self } } else { Self { upper: place, ..self } }
+    }
+    /// Neither line further out than the other strip's.
+    fn within(self, other: Self) -> bool {
+        self.lower <= other.lower && self.upper <= other.upper
+    }
+}
+
+/// A strip with both its risks over the asked ones.
+#[derive(Clone, Copy)]
+pub(super) struct Strip {
+    pub places: Places,
     /// false_adequate and false_inadequate, each over what is asked; kept where ≤ 1.
     pub risks: [f64; 2],
     /// Some total is on both lines: no plan. Each risk is then the one of giving such totals to the other call.
@@ -44,7 +85,7 @@ pub(super) struct Strip {
 }
 
 impl Strip {
-    fn feasible(&self) -> bool {
+    pub fn feasible(&self) -> bool {
         self.risks.iter().all(|&r| r <= 1.0)
     }
     /// The risk that widening `side` makes smaller.
@@ -52,19 +93,9 @@ impl Strip {
         let [false_adequate, false_inadequate] = self.risks;
         if side == Side::Lower { false_inadequate } else { false_adequate }
     }
-    fn position(&self, side: Side) -> usize {
-        if side == Side::Lower { self.lower } else { self.upper }
-    }
-    pub fn lines(&self) -> (usize, usize) {
-        (self.lower, self.upper)
-    }
-    /// The lines, with one of them moved.
-    fn moved(&self, side: Side, position: usize) -> (usize, usize) {
-        if side == Side::Lower { (position, self.upper) } else { (self.lower, position) }
-    }
-    /// Neither line further out than the other strip's.
-    fn within(&self, other: &Self) -> bool {
-        self.lower <= other.lower && self.upper <= other.upper
+    /// Its logarithm.
+    pub fn excess(&self, side: Side) -> f64 {
+        libm::log(self.risk(side).max(f64::MIN_POSITIVE))
     }
 }
 
@@ -85,12 +116,11 @@ pub(super) struct Family<'a> {
     lined: &'a [u32],
     middles: Vec<f64>,
     slope: f64,
-    /// Change of the log likelihood ratio per unit of the total: a line moved by h changes its risk by about e^(−h·d).
-    per_total: f64,
     lower: Widths,
     upper: Widths,
     strips: Strips,
-    known: HashMap<(usize, usize), Walks>,
+    known: HashMap<Places, Walks>,
+    forecast: Forecast,
     pub watch: &'a dyn Watch,
 }
 
@@ -129,11 +159,11 @@ impl<'a> Family<'a> {
             lined,
             middles: lined.iter().map(|&n| wald.slope * f64::from(n)).collect(),
             slope: wald.slope,
-            per_total,
             lower: Widths::of(wald.slope, lined, lower, -wald.lower, Side::Lower),
             upper: Widths::of(wald.slope, lined, upper, wald.upper, Side::Upper),
             strips: Strips::new(laws, Some(wald.slope)),
             known: HashMap::new(),
+            forecast: Forecast::new(per_total, lined.len()),
             watch,
         })
     }
@@ -144,11 +174,11 @@ impl<'a> Family<'a> {
 
     /// The table of a strip.
     pub fn lines(&self, strip: &Strip, end: End) -> Result<Lines, Error> {
-        self.table(strip.lines(), end, Call::Inadequate)
+        self.table(strip.places, end, Call::Inadequate)
     }
 
     /// The table with lines at these positions; a total on both lines gets the call `first`.
-    fn table(&self, lines: (usize, usize), end: End, first: Call) -> Result<Lines, Error> {
+    fn table(&self, lines: Places, end: End, first: Call) -> Result<Lines, Error> {
         let cap = self.cap();
         let row = |&n: &u32| {
             let undecided = (n == cap).then_some(Call::Undecided);
@@ -159,7 +189,7 @@ impl<'a> Family<'a> {
                 }
                 _ => {
                     let (low, high) = apart(self.totals(lines, n), first);
-                    Row::two_calls(n, low, Some(high), undecided)
+                    Row::two_calls(n, (low >= 0).then_some(low), Some(high), undecided)
                 }
             }
         };
@@ -167,37 +197,41 @@ impl<'a> Family<'a> {
     }
 
     /// The totals on the lines at `n` sites.
-    fn totals(&self, lines: (usize, usize), n: u32) -> Pair {
-        self.on_lines(lines, self.slope * f64::from(n))
+    fn totals(&self, lines: Places, n: u32) -> Pair {
+        let mut pair = (0, 0);
+        self.on_lines(lines, &[self.slope * f64::from(n)], core::slice::from_mut(&mut pair));
+        pair
     }
 
-    fn on_lines(&self, (lower, upper): (usize, usize), middle: f64) -> Pair {
-        (at_most(middle - self.lower.at(lower)), at_least(middle + self.upper.at(upper)))
+    fn on_lines(&self, lines: Places, middles: &[f64], pairs: &mut [Pair]) {
+        let (below, above) = (self.lower.at(lines.lower), self.upper.at(lines.upper));
+        InstructionSet::best().plainly(OnLines { middles, below, above, pairs });
     }
 
     /// The lines at each check that has some.
-    fn pairs(&self, lines: (usize, usize)) -> Vec<(u32, Pair)> {
-        self.lined.iter().zip(&self.middles).map(|(&n, &middle)| (n, self.on_lines(lines, middle))).collect()
+    fn pairs(&self, lines: Places) -> Vec<Pair> {
+        let mut pairs = vec![(0, 0); self.middles.len()];
+        self.on_lines(lines, &self.middles, &mut pairs);
+        pairs
     }
 
-    fn crossed(&self, lines: (usize, usize)) -> bool {
-        self.middles.iter().any(|&middle| crossing(&self.on_lines(lines, middle)))
+    fn crossed(&self, lines: Places) -> bool {
+        self.pairs(lines).iter().any(crossing)
     }
 
     /// How walks between these lines come to the cap, with the totals there below `limit` looked at.
-    fn walks(&mut self, lines: (usize, usize), limit: Total) -> Result<&Walks, Error> {
+    fn walks(&mut self, lines: Places, limit: Total) -> Result<&Walks, Error> {
         let enough = |walks: &Walks| walks.closings.iter().flatten().all(|closing| closing.limit >= limit);
         if !self.known.get(&lines).is_some_and(enough) {
             let pairs = self.pairs(lines);
-            let crossed = pairs.iter().any(|(_, pair)| crossing(pair));
+            let crossed = pairs.iter().any(crossing);
             let cap = (self.lined.len() < self.sites.len()).then(|| {
                 let (_, on_line) = self.totals(lines, self.cap());
                 (self.cap(), limit.max(on_line) + MORE_CUTS)
             });
-            let (asked, watch) = (self.asked, self.watch);
+            let (asked, lined, watch) = (self.asked, self.lined, self.watch);
             let mut closings = |first: Call| {
-                let apart = pairs.iter().map(|&(n, pair)| (n, apart(pair, first)));
-                self.strips.closings(apart, cap, watch, |work| asked.spend(work, watch))
+                self.strips.closings(checks(lined, &pairs, first), cap, watch, |work| asked.spend(work, watch))
             };
             let walks = Walks {
                 crossed,
@@ -211,15 +245,8 @@ impl<'a> Family<'a> {
 
     /// Both risks of the strip at these positions, and whether its lines cross; no risks where some law is too
     /// far from the middle line for a shared recursion.
-    fn risks(&mut self, lines: (usize, usize), end: End) -> Result<(Option<[f64; 2]>, bool), Error> {
-        // Totals at the cap up to which inadequate is called, and up to which adequate is not; all if none is given.
-        let (inadequate_to, others_to) = match end {
-            End::Cut(cut) => (Some(cut), Some(cut)),
-            End::Lines => (None, None),
-            End::Only { inadequate_at_most, adequate_at_least } => {
-                (inadequate_at_most, adequate_at_least.map(|t| t - 1))
-            }
-        };
+    fn risks(&mut self, lines: Places, end: End) -> Result<(Option<[f64; 2]>, bool), Error> {
+        let (inadequate_to, others_to) = end.at_cap();
         let limit = inadequate_to.max(others_to).map_or(0, |total| total + 1);
         let [low, high] = &self.asked.laws;
         let walks = self.walks(lines, limit)?;
@@ -232,16 +259,16 @@ impl<'a> Family<'a> {
     }
 
     /// The strip at these positions with its exact risks.
-    pub fn strip(&mut self, (lower, upper): (usize, usize), end: End) -> Result<Strip, Error> {
+    pub fn strip(&mut self, places: Places, end: End) -> Result<Strip, Error> {
         let asked = [self.asked.risks.false_adequate().get(), self.asked.risks.false_inadequate().get()];
-        let (found, crossed) = self.risks((lower, upper), end)?;
+        let (found, crossed) = self.risks(places, end)?;
         let clear = |found: &[f64; 2]| found.iter().zip(asked).all(|(p, asked)| (p - asked).abs() >= CLOSE);
         let [a, b] = match found.filter(clear) {
             Some(found) => found,
             // What decides is computed as a plan's attained risks are.
             None => {
                 let calls = |first| {
-                    let lines = self.table((lower, upper), end, first)?;
+                    let lines = self.table(places, end, first)?;
                     pooled_calls(&lines, &self.asked.laws, InstructionSet::best(), self.watch)
                 };
                 let p = |calls: [f64; Call::ALL.len()], call: Call| calls.get(call.index()).copied().unwrap_or(0.0);
@@ -253,137 +280,126 @@ impl<'a> Family<'a> {
             }
         };
         let [asked_a, asked_b] = asked;
-        Ok(Strip { lower, upper, risks: [a / asked_a, b / asked_b], crossed })
+        Ok(Strip { places, risks: [a / asked_a, b / asked_b], crossed })
     }
 
     /// Expected sites of a strip under each of these laws.
-    pub fn sites(&self, strip: &Strip, under: &mut Strips) -> Result<Vec<f64>, Error> {
-        let pairs = self.pairs(strip.lines());
-        let apart = pairs.iter().map(|&(n, pair)| (n, apart(pair, Call::Inadequate)));
+    pub fn sites(&self, lines: Places, under: &mut Strips) -> Result<Vec<f64>, Error> {
+        let pairs = self.pairs(lines);
+        let apart = checks(self.lined, &pairs, Call::Inadequate);
         under.sites(apart, self.cap(), self.watch, |work| self.asked.spend(work, self.watch))
     }
 
-    fn widths(&mut self, side: Side) -> &mut Widths {
+    pub fn widths(&mut self, side: Side) -> &mut Widths {
         if side == Side::Lower { &mut self.lower } else { &mut self.upper }
     }
 
-    /// The same strip with one line widened just enough that its own risk is kept; `None` where even
-    /// the widest does not do. The risk falls as the line widens, nearly like e^(−h·d): by that the search goes from
-    /// the strip whose risk is nearest to what is asked, first outwards, through what was looked at before; then by the
-    /// secant of the log risk between a strip too narrow and one wide enough, and halfway where the same side is hit
-    /// again and again.
-    pub fn widen(&mut self, from: Strip, side: Side, end: End) -> Result<Option<Strip>, Error> {
-        let (mut narrow, mut wide) = (from, None::<Strip>);
-        let mut before: Vec<usize> = self
-            .known
-            .keys()
-            .copied()
-            .filter_map(|(lower, upper)| {
-                let (position, other) = if side == Side::Lower { (lower, upper) } else { (upper, lower) };
-                let same = other == if side == Side::Lower { from.upper } else { from.lower };
-                (same && position > from.position(side)).then_some(position)
-            })
-            .collect();
-        before.sort_unstable();
-        let mut before = before.into_iter();
-        let (mut step, mut again) = (1, 0_i32);
-        loop {
-            let (low, excess) = (narrow.position(side), libm::log(narrow.risk(side)));
-            let per_total = self.per_total;
-            let widths = self.widths(side);
-            let h = widths.at(low);
-            let next = if let Some(wide) = &wide {
-                let high = wide.position(side);
-                if high - low <= 1 {
-                    return Ok(Some(*wide));
-                }
-                let (h_wide, spare) = (widths.at(high), -libm::log(wide.risk(side).max(f64::MIN_POSITIVE)));
-                let slope = (excess + spare) / (h_wide - h);
-                let aim = if excess < spare { h + excess / slope } else { h_wide - spare / slope };
-                let next = if again.abs() < AGAIN { widths.beyond(aim) } else { low.midpoint(high) };
-                next.clamp(low + 1, high - 1)
-            } else if let Some(known) = before.next() {
-                known
-            } else {
-                let next = widths.beyond(h + excess / per_total).max(low + step);
-                step *= 2;
-                let next = widths.reach(next);
-                if next == low {
-                    return Ok(None);
-                }
-                next
-            };
-            let tried = self.strip(from.moved(side, next), end)?;
-            if tried.risk(side) <= 1.0 {
-                again = if again < 0 { again - 1 } else { -1 };
-                wide = Some(tried);
-            } else {
-                again = if again > 0 { again + 1 } else { 1 };
-                narrow = tried;
-            }
+    /// Makes the forecast fit lines near these.
+    pub fn weigh(&mut self, lines: Places) -> Result<(), Error> {
+        let width = |places: Places, side| {
+            if side == Side::Lower { self.lower.at(places.lower) } else { self.upper.at(places.upper) }
+        };
+        let widths = Side::BOTH.map(|side| width(lines, side));
+        if self.forecast.fits(widths) {
+            return Ok(());
         }
+        let pairs = self.pairs(lines);
+        let apart = checks(self.lined, &pairs, Call::Inadequate);
+        let (asked, watch) = (self.asked, self.watch);
+        let [low, _] = &asked.laws;
+        let edges = self.strips.edges(apart, [low.nodes.len(), 0], watch, |work| asked.spend(work, watch))?;
+        self.forecast.fit(widths, edges);
+        Ok(())
     }
 
-    /// The least strip from `from` outwards whose risks are kept, though its lines may cross.
-    pub fn least(&mut self, from: (usize, usize), end: End) -> Result<Option<Strip>, Error> {
-        let mut strip = self.strip(from, end)?;
-        while !strip.feasible() {
-            let side = if strip.risks[0] > 1.0 { Side::Upper } else { Side::Lower };
-            match self.widen(strip, side, end)? {
-                Some(wider) => strip = wider,
-                None => return Ok(None),
-            }
+    /// Where the line on this side about keeps its risk, going by a strip looked at.
+    pub fn ends(&mut self, seen: &Strip, side: Side, end: End) -> usize {
+        let Self { lower, upper, forecast, .. } = self;
+        let widths = if side == Side::Lower { lower } else { upper };
+        let (weights, rate) = forecast.of(side, end.calls(side));
+        widths.where_changes_come_to(seen.places.of(side), seen.excess(side) / *rate, weights)
+    }
+
+    /// Learns from two strips, the line on this side moved.
+    pub fn learn(&mut self, side: Side, end: End, [a, b]: [&Strip; 2]) {
+        let (inner, outer) = if a.places.of(side) < b.places.of(side) { (a, b) } else { (b, a) };
+        let widths = if side == Side::Lower { &self.lower } else { &self.upper };
+        let (weights, rate) = self.forecast.of(side, end.calls(side));
+        let expected = widths.weight_between(inner.places.of(side), outer.places.of(side), weights);
+        if let Some(seen) = Forecast::rate(inner.excess(side) - outer.excess(side), expected) {
+            *rate = seen;
         }
-        Ok(Some(strip))
     }
 
     /// The strips from `from` outwards that keep both risks and of which neither line can be narrowed:
     /// one, unless the least one crosses. Then each way to draw its lines apart leads to one.
-    pub fn narrowest(&mut self, from: (usize, usize), end: End) -> Result<Vec<Strip>, Error> {
+    pub fn narrowest(&mut self, from: Places, end: End) -> Result<Vec<Strip>, Error> {
         let Some(least) = self.least(from, end)? else { return Ok(Vec::new()) };
         if !least.crossed {
             return Ok(vec![least]);
         }
         let mut found: Vec<Strip> = Vec::new();
         let mut before = self.upper.last() + 1;
-        for lower in least.lower..=self.lower.last() {
+        let upper = least.places.upper;
+        for lower in least.places.lower..=self.lower.last() {
             // The narrowest upper line that does not cross this lower one.
-            let (mut crossed, mut apart) = (least.upper, before);
-            if !self.crossed((lower, least.upper)) {
-                apart = least.upper;
+            let (mut crossed, mut apart) = (upper, before);
+            if !self.crossed(Places { lower, upper }) {
+                apart = upper;
             } else {
                 while apart - crossed > 1 {
                     let middle = crossed + (apart - crossed) / 2;
-                    *(if self.crossed((lower, middle)) { &mut crossed } else { &mut apart }) = middle;
+                    *(if self.crossed(Places { lower, upper: middle }) { &mut crossed } else { &mut apart }) = middle;
                 }
             }
             if apart < before {
                 before = apart;
-                let start = self.strip((lower, apart), end)?;
-                if !found.iter().any(|s| s.within(&start)) {
-                    found.extend(self.least(start.lines(), end)?);
+                let start = Places { lower, upper: apart };
+                if !found.iter().any(|s| s.places.within(start)) {
+                    found.extend(self.least(start, end)?);
                 }
             }
-            if apart == least.upper {
+            if apart == upper {
                 break;
             }
         }
-        let minimal = |s: &Strip| !found.iter().any(|other| other.within(s) && !s.within(other));
+        let minimal =
+            |s: &Strip| !found.iter().any(|other| other.places.within(s.places) && !s.places.within(other.places));
         Ok(found.iter().copied().filter(minimal).collect())
     }
 }
 
+/// Rounds lines at these distances from their middle to whole totals.
+struct OnLines<'a> {
+    middles: &'a [f64],
+    below: f64,
+    above: f64,
+    pairs: &'a mut [Pair],
+}
+
+impl PlainWork for OnLines<'_> {
+    type Result = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for (pair, &middle) in self.pairs.iter_mut().zip(self.middles) {
+            *pair = (whole_below(middle - self.below), at_least(middle + self.above));
+        }
+    }
+}
+
+/// Each check with its lines apart.
+fn checks<'a>(lined: &'a [u32], pairs: &'a [Pair], first: Call) -> impl Iterator<Item = (u32, Pair)> + Clone + use<'a> {
+    lined.iter().copied().zip(pairs.iter().map(move |&pair| apart(pair, first)))
+}
+
 fn crossing((low, high): &Pair) -> bool {
-    low.is_some_and(|low| low >= *high)
+    low >= high
 }
 
 /// Lines apart: a total on both gets the call `first`.
 fn apart((low, high): Pair, first: Call) -> Pair {
-    match low {
-        Some(low) if low >= high && first == Call::Adequate => ((high > 0).then(|| high - 1), high),
-        Some(low) => (Some(low), high.max(low + 1)),
-        None => (None, high),
-    }
+    if first == Call::Adequate { (low.min(high - 1), high) } else { (low, high.max(low + 1)) }
 }
 
 /// A probability pooled over laws, if it is known under all.
@@ -447,13 +463,14 @@ mod tests {
                     for lower in (0..family.lower.last()).step_by(11) {
                         for upper in (0..family.upper.last()).step_by(29) {
                             for &end in &ends {
-                                let (Some([a, b]), crosses) = family.risks((lower, upper), end).unwrap() else {
+                                let (Some([a, b]), crosses) = family.risks(Places { lower, upper }, end).unwrap()
+                                else {
                                     continue;
                                 };
                                 crossed += usize::from(crosses);
                                 compared += 1;
                                 let slow = |first| {
-                                    let lines = family.table((lower, upper), end, first).unwrap();
+                                    let lines = family.table(Places { lower, upper }, end, first).unwrap();
                                     pooled_calls(&lines, &asked.laws, InstructionSet::PORTABLE, &Quiet).unwrap()
                                 };
                                 let slow_a = slow(Call::Inadequate)[0][Call::Adequate.index()];
@@ -467,5 +484,42 @@ mod tests {
             }
         }
         assert!(crossed > 0 && compared > 1000, "{compared} compared, {crossed} crossed");
+    }
+
+    /// Fused products and none, in vectors and without, lead to the same strips.
+    #[test]
+    fn every_instruction_set_finds_the_same_strips() {
+        let k = K::new(0.9).unwrap();
+        let mut found = 0;
+        for (model, thresholds, checks, closing) in [
+            (Dispersion::Poisson, [0.4, 0.9], Checks::every(1, 40, 1).unwrap(), Closing::Call),
+            (Dispersion::ConstantK { k }, [1.0, 2.4], Checks::every(2, 40, 3).unwrap(), Closing::Call),
+            (Dispersion::k_spread(k, 0.4).unwrap(), [1.0, 3.0], Checks::every(1, 30, 1).unwrap(), Closing::Undecided),
+            (Dispersion::power_law(1.5, 1.3).unwrap(), [3.0, 6.5], Checks::every(1, 50, 1).unwrap(), Closing::Call),
+        ] {
+            let design = design(model, thresholds, checks.clone(), closing);
+            let (asked, sites) = (design.asked().unwrap(), checks.sites());
+            let ends: Vec<End> = match closing {
+                Closing::Undecided => vec![End::Lines],
+                Closing::Call => {
+                    let middle = asked.wald().unwrap().middle_cut(sites[sites.len() - 1]);
+                    (middle - 3..middle + 3).map(End::Cut).collect()
+                }
+            };
+            let strips = |set: InstructionSet| {
+                let mut family = Family::new(&asked, &sites, &Quiet).unwrap();
+                let laws = asked.laws.iter().flat_map(|laws| &laws.nodes).map(|(_, law)| law);
+                family.strips = Strips::by(set, laws, Some(family.slope));
+                let places = |end: &End| family.least(Places::INNERMOST, *end).unwrap().map(|strip| strip.places);
+                ends.iter().map(places).collect::<Vec<_>>()
+            };
+            let portable = strips(InstructionSet::PORTABLE);
+            found += portable.iter().flatten().count();
+            for set in InstructionSet::all() {
+                assert!(strips(set) == portable, "{model:?} {set:?}");
+                assert!(strips(set.fused()) == portable, "{model:?} {set:?} fused");
+            }
+        }
+        assert!(found > 10, "{found}");
     }
 }

@@ -9,7 +9,7 @@
 //! narrowest would cross, at risks kept after very few sites, are there several, and all are looked at.
 //!
 //! Among the cuts at the cap the plan takes the one with the smallest largest-expected-sites, going
-//! outwards from the middle. A bound ends that: a higher cut never needs a narrower lower line, a lower
+//! outwards from the middle. Past a cut that was no better a bound is looked at, which ends that: a higher cut never needs a narrower lower line, a lower
 //! cut never a narrower upper one, so what that line alone costs only grows. Where a fixed plan at the
 //! cap could have hundreds of cuts, as at means in the hundreds, steps are wider and grow narrower
 //! around the best.
@@ -19,7 +19,9 @@
 
 mod converging;
 mod family;
+mod forecast;
 mod four_lines;
+mod least;
 mod narrowest;
 mod widths;
 
@@ -35,7 +37,7 @@ use crate::lines::Lines;
 use crate::params::Mean;
 use crate::score::Total;
 use crate::watch::Watch;
-use family::{End, Family, Strip};
+use family::{End, Family, Places, Strip};
 
 /// Chance, as a share of the asked risk, that a line at the far end of its widths is ever met: −ln.
 const LN_NEVER: f64 = 30.0;
@@ -105,32 +107,35 @@ impl Asked<'_> {
 }
 
 impl Search<'_> {
-    /// Hands each cut that may be better than the best, with the lines of a strip inside all its feasible ones, to
-    /// `enough`, until that is true; whether it was.
+    /// Hands each cut that may be better than the best, with the lines of a strip inside all its feasible ones, to `enough`, until that is true; whether it was.
     fn over_cuts(
         &mut self,
-        mut enough: impl FnMut(&mut Self, (usize, usize), End) -> Result<bool, Error>,
+        mut enough: impl FnMut(&mut Self, Places, End) -> Result<bool, Error>,
     ) -> Result<bool, Error> {
+        let innermost = Places::INNERMOST;
         if self.asked.design.closing == Closing::Undecided {
-            return enough(self, (0, 0), End::Lines);
+            return enough(self, innermost, End::Lines);
         }
-        let Some(inner) = self.family.least((0, 0), NO_CALL)? else { return Ok(false) };
+        let Some(inner) = self.family.least(innermost, NO_CALL)? else { return Ok(false) };
         let (start, mut stride) = self.start()?;
         for (first, step) in [(start, stride), (start - stride, -stride)] {
-            let (mut from, mut cut) = (inner.lines(), first);
+            let (mut from, mut cut, mut fewer) = (inner.places, first, true);
             while cut >= 0 {
-                // Inside the strips of this cut and of all further on.
-                let only = match step {
-                    1.. => End::Only { inadequate_at_most: Some(cut), adequate_at_least: None },
-                    _ => End::Only { inadequate_at_most: None, adequate_at_least: Some(cut + 1) },
-                };
-                match self.family.least(from, only)? {
-                    Some(bound) if !self.no_better(&bound)? => from = bound.lines(),
-                    _ => break,
+                if !fewer {
+                    // Inside the strips of this cut and of all further on.
+                    let only = match step {
+                        1.. => End::Only { inadequate_at_most: Some(cut), adequate_at_least: None },
+                        _ => End::Only { inadequate_at_most: None, adequate_at_least: Some(cut + 1) },
+                    };
+                    match self.family.least(from, only)? {
+                        Some(bound) if !self.no_better(bound.places)? => from = bound.places,
+                        _ => break,
+                    }
                 }
                 if enough(self, from, End::Cut(cut))? {
                     return Ok(true);
                 }
+                fewer = self.best.as_ref().is_some_and(|best| best.end == End::Cut(cut));
                 cut += step;
             }
         }
@@ -138,7 +143,7 @@ impl Search<'_> {
             let best = *best;
             stride = (stride / 4).max(1);
             for cut in [-3, -2, -1, 1, 2, 3].map(|i| best + i * stride).into_iter().filter(|&cut| cut >= 0) {
-                if enough(self, inner.lines(), End::Cut(cut))? {
+                if enough(self, inner.places, End::Cut(cut))? {
                     return Ok(true);
                 }
             }
@@ -158,26 +163,26 @@ impl Search<'_> {
     }
 
     /// Has the strip, and so every wider one, no fewer sites than the best has at its worst mean?
-    fn no_better(&mut self, strip: &Strip) -> Result<bool, Error> {
+    fn no_better(&mut self, lines: Places) -> Result<bool, Error> {
         let Self { asked, family, best } = self;
         let Some(best) = best else { return Ok(false) };
         let worst = match &mut best.worst {
             Some(worst) => worst,
             unknown => unknown.insert(Worst::of(asked.design, &family.lines(&best.strip, best.end)?)?),
         };
-        let sites = family.sites(strip, &mut worst.laws)?;
+        let sites = family.sites(lines, &mut worst.laws)?;
         let sites: f64 = worst.weights.iter().zip(sites).map(|(weight, sites)| weight * sites).sum();
         Ok(sites >= worst.expected_sites * (1.0 - SAME_SITES))
     }
 
     /// Takes the narrowest strips of a cut into account.
-    fn consider(&mut self, from: (usize, usize), end: End) -> Result<(), Error> {
+    fn consider(&mut self, from: Places, end: End) -> Result<(), Error> {
         for strip in self.family.narrowest(from, end)? {
             if self.best.is_none() {
                 self.best = Some(Best { strip, end, worst: None });
                 continue;
             }
-            if self.no_better(&strip)? {
+            if self.no_better(strip.places)? {
                 continue;
             }
             let worst = Worst::of(self.asked.design, &self.family.lines(&strip, end)?)?;

@@ -9,6 +9,8 @@ pub(super) enum Side {
 }
 
 impl Side {
+    pub const BOTH: [Self; 2] = [Self::Lower, Self::Upper];
+
     /// How far a total is out from the middle line.
     fn width(self, (line, total): (f64, f64)) -> f64 {
         if self == Side::Upper { total - line } else { line - total }
@@ -23,10 +25,12 @@ impl Side {
 /// Those far out are only listed once they are asked for.
 pub(super) struct Widths {
     side: Side,
-    /// The middle line at each check and the total of its first change, in the order of the changes: over every unit of
-    /// width each check changes once, in this order.
-    checks: Vec<(f64, f64)>,
+    /// The number of each check, the middle line there and the total of its first change, in the order of the changes:
+    /// over every unit of width each check changes once, in this order.
+    checks: Vec<(usize, (f64, f64))>,
     known: Vec<f64>,
+    /// Which check changes between a width, by its number, and the next.
+    changed: Vec<(usize, usize)>,
     /// Units of width that are listed, of how many.
     listed: f64,
     units: f64,
@@ -39,12 +43,12 @@ pub(super) struct Widths {
 impl Widths {
     /// Every change beyond distance `after`, up to about `last`; those up to about `first` are listed now.
     pub fn of(slope: f64, sites: &[u32], (after, last): (f64, f64), first: f64, side: Side) -> Self {
-        let lines = sites.iter().map(|&n| slope * f64::from(n));
-        let mut checks: Vec<(f64, f64)> = match side {
-            Side::Upper => lines.map(|line| (line, libm::floor(line + after) + 1.0)).collect(),
-            Side::Lower => lines.map(|line| (line, libm::ceil(line - after) - 1.0)).collect(),
+        let lines = sites.iter().map(|&n| slope * f64::from(n)).enumerate();
+        let mut checks: Vec<(usize, (f64, f64))> = match side {
+            Side::Upper => lines.map(|(check, line)| (check, (line, libm::floor(line + after) + 1.0))).collect(),
+            Side::Lower => lines.map(|(check, line)| (check, (line, libm::ceil(line - after) - 1.0))).collect(),
         };
-        checks.sort_unstable_by(|a, b| side.width(*a).total_cmp(&side.width(*b)));
+        checks.sort_unstable_by(|(_, a), (_, b)| side.width(*a).total_cmp(&side.width(*b)));
         // What the rounding of lines can tell apart.
         let largest = sites.last().map_or(1.0, |&n| (slope * f64::from(n)).max(1.0));
         let units = libm::ceil((last - after).max(1.0));
@@ -52,6 +56,7 @@ impl Widths {
             side,
             checks,
             known: Vec::new(),
+            changed: Vec::new(),
             listed: 0.0,
             units,
             apart: 2.0 * ON_LINE * largest,
@@ -69,13 +74,17 @@ impl Widths {
 
     /// Lists the changes over another unit of width.
     fn list(&mut self) {
-        for &(line, total) in &self.checks {
+        for &(check, (line, total)) in &self.checks {
             let total = if self.side == Side::Upper { total + self.listed } else { total - self.listed };
             let width = self.side.width((line, total));
             // No total is negative: below 0 there is no lower line, and every total reaches an upper one.
-            if total >= 0.0 && self.known.last().is_none_or(|last| width - last >= self.apart) {
+            if total < 0.0 {
+                continue;
+            }
+            if self.known.last().is_none_or(|last| width - last >= self.apart) {
                 self.known.push(width);
             }
+            self.changed.push((self.known.len() - 1, check));
         }
         self.listed += 1.0;
         if self.complete() && (self.side == Side::Lower || self.known.is_empty()) {
@@ -100,12 +109,38 @@ impl Widths {
         index.min(self.known.len().saturating_sub(1))
     }
 
-    /// The first change at or beyond distance `h`; one more than there are where none is.
-    pub fn beyond(&mut self, h: f64) -> usize {
-        while !self.complete() && self.known.last().is_none_or(|&last| last < h) {
-            self.list();
+    /// How far out from `from` the changes on the way, weighed by check, come to `asked`; or, where that is negative,
+    /// how far in they do not come to more than its opposite. The last of all where they never do.
+    pub fn where_changes_come_to(&mut self, from: usize, asked: f64, weights: &[f64]) -> usize {
+        let weight = |&(_, check): &(usize, usize)| weights.get(check).copied().unwrap_or(0.0);
+        let start = self.changed.partition_point(|&(at, _)| at < from);
+        let mut sum = 0.0;
+        if asked <= 0.0 {
+            let inner = self.changed.get(..start).unwrap_or_default();
+            let too_far = inner.iter().rposition(|change| {
+                sum += weight(change);
+                sum > -asked
+            });
+            return too_far.and_then(|i| inner.get(i)).map_or(0, |&(at, _)| at + 1);
         }
-        self.known.partition_point(|&known| known < h)
+        for next in start.. {
+            while self.changed.len() <= next && !self.complete() {
+                self.list();
+            }
+            let Some(change) = self.changed.get(next) else { break };
+            sum += weight(change);
+            if sum >= asked {
+                return self.reach(change.0 + 1);
+            }
+        }
+        self.last()
+    }
+
+    /// The weights of all changes from one width to one further out.
+    pub fn weight_between(&self, from: usize, to: usize, weights: &[f64]) -> f64 {
+        let [from, to] = [from, to].map(|at| self.changed.partition_point(|&(place, _)| place < at));
+        let changed = self.changed.get(from..to).unwrap_or_default();
+        changed.iter().map(|&(_, check)| weights.get(check).copied().unwrap_or(0.0)).sum()
     }
 }
 

@@ -1,0 +1,67 @@
+//! How far a line has to go, before that is looked at.
+//!
+//! As a line moves outwards it changes at one check after another, and each change lets go on the walks that come
+//! to the edge of the line there. How many of them then end right is much the same at every check. So the
+//! chance of each edge, known from one recursion near by, tells where the log risk of the line falls how much; over a unit
+//! of width it falls by about what a total changes the log likelihood ratio.
+
+use super::widths::Side;
+
+/// Lines moved by this, in totals, let walks go on at other checks than before.
+const MOVED: f64 = 1.0;
+/// A change of the log risk is learned from where more than this was expected, …
+const LEAST_LEARNED: f64 = 0.005;
+/// … and as a multiple of that from and up to these.
+const SLOWEST: f64 = 0.25;
+const FASTEST: f64 = 4.0;
+/// The multiple to begin with, of a line whose call is given at the cap too, where some of the walks that are let go on end
+/// with it all the same, and of others.
+const BEGIN: [f64; 2] = [0.7, 1.0];
+
+/// By how much the log risk of each line falls as its change at each check is passed.
+pub(super) struct Forecast {
+    per_total: f64,
+    /// For the lower and the upper line, at each check.
+    weights: [Vec<f64>; 2],
+    /// The widths of the lines for which these were found.
+    fitted: Option<[f64; 2]>,
+    /// Multiples of the weights that were seen, for either line where its call is given at the cap too, and where not.
+    rates: [[f64; 2]; 2],
+}
+
+impl Forecast {
+    /// The same fall at every check.
+    pub fn new(per_total: f64, checks: usize) -> Self {
+        let even = vec![per_total / checks.max(1) as f64; checks];
+        Self { per_total, weights: [even.clone(), even], fitted: None, rates: [BEGIN; 2] }
+    }
+
+    /// Was it fitted to lines about as wide as these?
+    pub fn fits(&self, widths: [f64; 2]) -> bool {
+        self.fitted.is_some_and(|fitted| fitted.iter().zip(widths).all(|(was, is)| (is - was).abs() <= MOVED))
+    }
+
+    /// Takes what the chances of the edges of such lines tell.
+    pub fn fit(&mut self, widths: [f64; 2], edges: [Vec<f64>; 2]) {
+        for (weights, edges) in self.weights.iter_mut().zip(edges) {
+            // Over a unit of width every check changes once.
+            let sum: f64 = edges.iter().sum();
+            if sum > 0.0 && edges.len() == weights.len() {
+                weights.iter_mut().zip(edges).for_each(|(weight, edge)| *weight = edge / sum * self.per_total);
+            }
+        }
+        self.fitted = Some(widths);
+    }
+
+    /// The weights of a line, and their multiple where its call is given at the cap too or not.
+    pub fn of(&mut self, side: Side, at_cap: bool) -> (&[f64], &mut f64) {
+        let Self { weights: [lower, upper], rates: [of_lower, of_upper], .. } = self;
+        let (weights, [called, not]) = if side == Side::Lower { (lower, of_lower) } else { (upper, of_upper) };
+        (weights, if at_cap { called } else { not })
+    }
+
+    /// The multiple at which the log risk fell by so much, if that tells one.
+    pub fn rate(fall: f64, expected: f64) -> Option<f64> {
+        (expected > LEAST_LEARNED).then(|| (fall / expected).clamp(SLOWEST, FASTEST))
+    }
+}

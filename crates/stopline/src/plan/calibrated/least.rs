@@ -1,0 +1,94 @@
+//! The least strip that keeps both risks, from inside outwards.
+
+use super::family::{End, Family, Places, Strip};
+use super::widths::Side;
+use crate::error::Error;
+
+/// Looks at one line, the other where it was, after which the search goes by halves and doubled steps.
+const TRIES: u32 = 3;
+/// ln of what a risk may be over the asked one, or below it, for its line to be near where it will end.
+const NEAR: f64 = 0.5;
+
+/// What is known of one line.
+#[derive(Clone, Copy)]
+struct Line {
+    side: Side,
+    /// In every strip sought it is at least as far out as this.
+    inside: usize,
+    /// This far out its risk is kept while the other line stays where it is.
+    enough: usize,
+    /// Looks while the other line stayed where it is.
+    tries: u32,
+}
+
+impl Line {
+    fn at(side: Side, from: Places) -> Self {
+        Self { side, inside: from.of(side), enough: usize::MAX, tries: 0 }
+    }
+    /// The other line has moved.
+    fn forget(&mut self) {
+        (self.enough, self.tries) = (usize::MAX, 0);
+    }
+}
+
+impl Family<'_> {
+    /// The least strip from `from` outwards whose risks are kept, though its lines may cross; `None` where there
+    /// is none.
+    ///
+    /// A line moves outwards only past places that were found too narrow for its risk, the other line no further
+    /// out than in any strip sought. Where that ends is forecast from the strip looked at last, so that mostly a
+    /// single place is looked at that is too narrow, the one before the place to take.
+    pub fn least(&mut self, from: Places, end: End) -> Result<Option<Strip>, Error> {
+        let [mut lower, mut upper] = Side::BOTH.map(|side| Line::at(side, from));
+        let mut seen = self.strip(from, end)?;
+        loop {
+            let inside = Places { lower: lower.inside, upper: upper.inside };
+            if is_near(&seen) {
+                self.weigh(seen.places)?;
+            }
+            let (line, other, ahead) = match [lower, upper].map(|line| self.ahead(&line, &seen, end)) {
+                [0, 0] if seen.places == inside => return Ok(seen.feasible().then_some(seen)),
+                [0, 0] => {
+                    seen = self.strip(inside, end)?;
+                    continue;
+                }
+                [low, up] if low > up => (&mut lower, &mut upper, low),
+                [_, up] => (&mut upper, &mut lower, up),
+            };
+            let mut steps = ahead - 1;
+            line.tries += 1;
+            if line.tries > TRIES {
+                steps = match line.enough {
+                    usize::MAX => steps + (1 << (line.tries - TRIES).min(20)),
+                    enough => (enough - line.inside) / 2,
+                };
+            } else if seen.excess(other.side) > NEAR {
+                // What this line needs will grow as the other one moves.
+                steps -= steps / 8;
+            }
+            let next = self.widths(line.side).reach(line.inside + steps);
+            let before = seen;
+            seen = self.strip(inside.with(line.side, next), end)?;
+            if is_near(&before) && before.places.with(line.side, next) == seen.places {
+                self.learn(line.side, end, [&before, &seen]);
+            }
+            if seen.risk(line.side) <= 1.0 {
+                line.enough = next;
+            } else if self.widths(line.side).reach(next + 1) == next {
+                return Ok(None);
+            } else {
+                line.inside = next + 1;
+                other.forget();
+            }
+        }
+    }
+
+    /// How much further out than in any strip sought this line is forecast to end.
+    fn ahead(&mut self, line: &Line, seen: &Strip, end: End) -> usize {
+        self.ends(seen, line.side, end).min(line.enough).saturating_sub(line.inside)
+    }
+}
+
+fn is_near(strip: &Strip) -> bool {
+    Side::BOTH.iter().all(|&side| strip.excess(side).abs() < NEAR)
+}
