@@ -1,8 +1,8 @@
 //! The recursion between two lines with what stops at the lower one taken into account on the way, for up to eight
 //! means: what a search for lines asks again and again.
 //!
-//! Nothing is kept but the last two checks. Much work, checks of any other shape and probabilities near the end of the range of
-//! numbers are left to [`super::forward`].
+//! Nothing is kept but the last two checks. Much work, checks of any other shape and probabilities near the end
+//! of the range of numbers are left to [`super::forward`].
 #![allow(clippy::indexing_slicing)] // lengths are fixed by `windows`; slices are cut once per row
 #![allow(clippy::cast_possible_wrap)] // windows in memory
 

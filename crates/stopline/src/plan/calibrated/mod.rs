@@ -9,10 +9,10 @@
 //! narrowest would cross, at risks kept after very few sites, are there several, and all are looked at.
 //!
 //! Among the cuts at the cap the plan takes the one with the smallest largest-expected-sites, going
-//! outwards from the middle. Past a cut that was no better a bound is looked at, which ends that: a higher cut never needs a narrower lower line, a lower
-//! cut never a narrower upper one, so what that line alone costs only grows. Where a fixed plan at the
-//! cap could have hundreds of cuts, as at means in the hundreds, steps are wider and grow narrower
-//! around the best.
+//! outwards from the middle. Past a cut that was no better a bound is looked at, which ends that: a higher
+//! cut never needs a narrower lower line, a lower cut never a narrower upper one, so what that line alone
+//! costs only grows. Where a fixed plan at the cap could have hundreds of cuts, as at means in the
+//! hundreds, steps are wider and grow narrower around the best.
 //!
 //! Lines of this family may not exist at a cap where a plan of another shape does; then there is no
 //! result.
