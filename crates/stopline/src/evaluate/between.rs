@@ -8,7 +8,7 @@
 
 use super::dispatch::{InstructionSet, VectorWork};
 use super::forward::Workspace;
-use super::kernel::{FAINT, Steps, UNUSED, USED, convolve, room};
+use super::kernel::{Steps, USED, convolve, is_faint, least_of, room};
 use super::strips::Ends;
 use super::tilt::{Eight, FRESH, Finish, LOOK, add_product, fresh, polynomial, raise};
 use super::vector::{LANE, Octet, Vector};
@@ -103,12 +103,7 @@ fn between<V: Vector, const B: usize>(Between { rows, steps, even, odd, eight }:
         let (vectors, end) = out[..room(row.len)].as_chunks_mut().0.split_at_mut(row.len.div_ceil(LANE));
         convolve::<V, B>(came.as_chunks().0, &steps[row.gap], vectors, &USED[row.len % LANE]);
         V::all(0.0).store(&mut end[0]);
-        if let Some((last, vectors)) = vectors.split_last() {
-            for vector in vectors {
-                least = least.least(V::read(vector));
-            }
-            least = least.least(V::read(last).plus(V::load(&UNUSED[row.len % LANE])));
-        }
+        least = least_of(least, out, row.len);
         let gap = u64::from(row.at - sites);
         let moved = (row.base - total).unsigned_abs();
         since += gap + moved;
@@ -139,7 +134,5 @@ fn between<V: Vector, const B: usize>(Between { rows, steps, even, odd, eight }:
         core::mem::swap(&mut before, &mut out);
     }
     stopped[0].store(&mut eight.calls[Call::Inadequate as usize].0);
-    let mut lanes = [0.0; LANE];
-    least.store(&mut lanes);
-    lanes.iter().all(|&q| q >= FAINT)
+    !is_faint(least)
 }

@@ -12,7 +12,7 @@ use super::windows::{Part, Window};
 use crate::lines::Call;
 
 /// Probabilities below this are near the end of the range of numbers and may have lost digits.
-pub(super) const FAINT: f64 = 1e-290;
+const FAINT: f64 = 1e-290;
 /// A check whose probabilities add to less than `LOW` is multiplied by 2^[`LIFT_EXPONENT`].
 const LOW: f64 = 1e-150;
 const LIFT_EXPONENT: i32 = 400;
@@ -36,7 +36,7 @@ pub(super) const USED: [Octet; LANE] = {
 };
 
 /// 1 where [`USED`] is 0, and 0 where it is 1.
-pub(super) const UNUSED: [Octet; LANE] = {
+const UNUSED: [Octet; LANE] = {
     let mut unused = USED;
     let mut rest = 0;
     while rest < LANE {
@@ -252,7 +252,7 @@ impl VectorWork for Recur<'_> {
 fn recur<V: Vector, const B: usize>(Recur { stretch, cells, exponents, holes }: Recur<'_>) -> bool {
     let mut exponent = stretch.exponent;
     let mut at = room(stretch.came_in);
-    let mut zeros = at - stretch.came_in; // cells that cannot but be 0
+    let mut least = V::all(1.0);
     let mut open = (0, stretch.came_in); // its first cell and its length
     let mut solid = true;
     for (i, row) in stretch.rows.iter().enumerate() {
@@ -276,7 +276,9 @@ fn recur<V: Vector, const B: usize>(Recur { stretch, cells, exponents, holes }: 
             }
         }
         exponents.push(exponent);
-        zeros += if open.1 > 0 { out.len() - row.len } else { out.len() };
+        if open.1 > 0 {
+            least = least_of(least, out, row.len);
+        }
         solid = row.solid;
         if !solid {
             holes.clear();
@@ -287,7 +289,32 @@ fn recur<V: Vector, const B: usize>(Recur { stretch, cells, exponents, holes }: 
         open = (at + row.open.0, row.open.1 - row.open.0);
         at += out.len();
     }
-    cells[..at].iter().filter(|q| **q < FAINT).count() > zeros
+    is_faint(least)
+}
+
+/// Lane by lane the least so far and of a check of `len` totals.
+#[inline(always)]
+pub(super) fn least_of<V: Vector>(mut least: V, out: &[f64], len: usize) -> V {
+    let vectors = out[..len.next_multiple_of(LANE)].as_chunks().0;
+    if let Some((last, vectors)) = vectors.split_last() {
+        for vector in vectors {
+            least = least.least(V::read(vector));
+        }
+        least = least.least(V::read(last).plus(V::load(&UNUSED[len % LANE])));
+    }
+    least
+}
+
+/// Is some probability too faint?
+#[inline(always)]
+pub(super) fn is_faint<V: Vector>(least: V) -> bool {
+    let mut lanes = [0.0; LANE];
+    least.store(&mut lanes);
+    let mut faint = false;
+    for q in lanes {
+        faint |= q < FAINT;
+    }
+    faint
 }
 
 /// Zeros in place of the stops between open totals.
