@@ -106,8 +106,8 @@ fn tile<V: Vector, const B: usize>(open: &[[f64; 2]], shifted: &[Pair], first: u
     sums.all()
 }
 
-/// B vectors of sums. Where products are fused the open totals take turns between two or four of each, so that none waits
-/// for the product before.
+/// B vectors of sums. Where products are fused the open totals take turns between two or four of each, so that none
+/// waits for the product before.
 struct Sums<V, const B: usize>([[V; B]; 4]);
 
 impl<V: Vector, const B: usize> Sums<V, B> {

@@ -1,9 +1,9 @@
 //! How far a line has to go, before that is looked at.
 //!
-//! As a line moves outwards it changes at one check after another, and each change lets go on the walks that come
-//! to the edge of the line there. How many of them then end right is much the same at every check. So the
-//! chance of each edge, known from one recursion near by, tells where the log risk of the line falls how much; over a unit
-//! of width it falls by about what a total changes the log likelihood ratio.
+//! As a line moves outwards it changes at one check after another, and each change lets walks go on that come to
+//! the edge of the line there. The share of them that then end right is much the same at every check. So the
+//! chance of each edge, known from one recursion near by, tells how far the log risk falls with each change; over a
+//! unit of width it falls by about what a total changes the log likelihood ratio.
 
 use super::widths::Side;
 
@@ -14,7 +14,7 @@ const LEAST_LEARNED: f64 = 0.005;
 /// … and as a multiple of that from and up to these.
 const SLOWEST: f64 = 0.25;
 const FASTEST: f64 = 4.0;
-/// The multiple to begin with, of a line whose call is given at the cap too, where some of the walks that are let go on end
+/// The multiple to begin with, of a line whose call is given at the cap too, where some of the walks that go on end
 /// with it all the same, and of others.
 const BEGIN: [f64; 2] = [0.7, 1.0];
 

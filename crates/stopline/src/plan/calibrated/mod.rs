@@ -107,7 +107,8 @@ impl Asked<'_> {
 }
 
 impl Search<'_> {
-    /// Hands each cut that may be better than the best, with the lines of a strip inside all its feasible ones, to `enough`, until that is true; whether it was.
+    /// Hands each cut that may be better than the best, with the lines of a strip inside all its feasible ones, to
+    /// `enough`, until that is true; whether it was.
     fn over_cuts(
         &mut self,
         mut enough: impl FnMut(&mut Self, Places, End) -> Result<bool, Error>,
