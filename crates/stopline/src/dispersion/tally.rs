@@ -17,13 +17,15 @@ pub(super) fn tally<const BINS: usize>(counts: &[u32]) -> [u64; BINS] {
     let set = InstructionSet::best();
     let mut all = [0; BINS];
     let mut packed = Vec::with_capacity(counts.len().min(BLOCK) / BYTES + 1);
-    let mut small = true;
-    for block in counts.chunks(BLOCK) {
-        // Counts too large for it will come again.
-        small = small && set.over_vectors(Compare { counts: block, packed: &mut packed, all: &mut all });
-        if !small {
-            count_up(block, &mut all);
+    let mut rest = counts;
+    while !rest.is_empty() {
+        let (block, others) = rest.split_at(rest.len().min(BLOCK));
+        if !set.over_vectors(Compare { counts: block, packed: &mut packed, all: &mut all }) {
+            // Counts too large for it will come again.
+            count_up(rest, &mut all);
+            break;
         }
+        rest = others;
     }
     all
 }
@@ -96,20 +98,23 @@ fn pack(counts: &[u32; BYTES], largest: &mut [u32; BYTES]) -> [u8; BYTES] {
 }
 
 fn count_up<const BINS: usize>(counts: &[u32], all: &mut [u64; BINS]) {
-    // Four tables in turn, so that a run of one value does not wait for its own last addition.
-    let mut turns = [[0_u32; BINS]; 4];
-    let (fours, rest) = counts.as_chunks::<4>();
-    for four in fours {
-        for (bins, &count) in turns.iter_mut().zip(four) {
-            bins[(count as usize).min(BINS - 1)] += 1;
+    // Four tables in turn, so that a run of one value does not wait for its own last addition; in
+    // blocks that keep them within 32 bits.
+    for block in counts.chunks(1 << 30) {
+        let mut turns = [[0_u32; BINS]; 4];
+        let (fours, rest) = block.as_chunks::<4>();
+        for four in fours {
+            for (bins, &count) in turns.iter_mut().zip(four) {
+                bins[(count as usize).min(BINS - 1)] += 1;
+            }
         }
-    }
-    for &count in rest {
-        turns[0][(count as usize).min(BINS - 1)] += 1;
-    }
-    let [a, b, c, d] = turns;
-    for ((((all, a), b), c), d) in all.iter_mut().zip(a).zip(b).zip(c).zip(d) {
-        *all += u64::from(a) + u64::from(b) + u64::from(c) + u64::from(d);
+        for &count in rest {
+            turns[0][(count as usize).min(BINS - 1)] += 1;
+        }
+        let [a, b, c, d] = turns;
+        for ((((all, a), b), c), d) in all.iter_mut().zip(a).zip(b).zip(c).zip(d) {
+            *all += u64::from(a) + u64::from(b) + u64::from(c) + u64::from(d);
+        }
     }
 }
 

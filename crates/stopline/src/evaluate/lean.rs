@@ -110,6 +110,7 @@ impl Evaluator {
         }
         // Points decide no line.
         let set = self.set.fused();
+        // Not what a search looked at last.
         self.ran = None;
         let reference = laws.first().and_then(|law| law.with_mean(self.middle));
         if let Some(reference) = &reference

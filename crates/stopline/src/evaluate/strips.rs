@@ -11,9 +11,8 @@ use super::kernel::{Filled, room};
 use super::tilt::{Eight, Settle};
 use super::vector::LANE;
 use super::windows::{Reach, Windows};
-use crate::elementary::exp;
 use crate::error::Error;
-use crate::law::{Family, Law, Tilt};
+use crate::law::{Family, Law};
 use crate::lines::Call;
 use crate::score::Total;
 use crate::watch::Watch;
@@ -160,11 +159,11 @@ impl Strips {
             }
             eights.clone_from(start);
             // The usual case, quickly.
-            let lone = match &mut eights[..] {
+            let done = match &mut eights[..] {
                 [eight] => workspace.between(*set, windows, reference, eight, ends),
                 _ => false,
             };
-            if !lone {
+            if !done {
                 let (mut seen, rows) = (0, windows.rows.len());
                 let keep = |filled: &Filled<'_>| {
                     seen += filled.stretch.rows.len();
@@ -222,16 +221,9 @@ impl Strips {
     ) -> Result<[Vec<f64>; 2], Error> {
         let mut found = [Vec::new(), Vec::new()];
         let Self { related, set, windows, .. } = self;
-        for Related { family, reference, reach, of, means, workspace, .. } in related {
-            // What each law makes of the reference.
-            let tilts = laws.map(|law| {
-                let place = of.iter().position(|&number| number == law)?;
-                let Some((family, (_, at))) = family.zip(reference.family()) else {
-                    return Some(Tilt { ln_ratio: 0.0, ln_site: 0.0 });
-                };
-                means.get(place).map(|&mean| family.tilt(at, mean))
-            });
-            if tilts.iter().all(Option::is_none) {
+        for Related { reference, reach, of, start, workspace, .. } in related {
+            let places = laws.map(|law| of.iter().position(|&number| number == law));
+            if places == [None, None] {
                 continue;
             }
             windows.lay(lined.clone(), None, *reach)?;
@@ -240,14 +232,13 @@ impl Strips {
                 let mut from = room(filled.stretch.came_in);
                 for (row, &exponent) in filled.stretch.rows.iter().zip(filled.exponents) {
                     let lasts = [row.open.0, row.open.1];
-                    for ((found, tilt), past) in found.iter_mut().zip(tilts).zip(lasts) {
-                        let Some(tilt) = tilt else { continue };
-                        let q = past.checked_sub(1).and_then(|last| filled.cells.get(from + last)).copied();
-                        let total = row.base + past as Total - 1;
-                        let ln = f64::from(row.at) * tilt.ln_site
-                            + total as f64 * tilt.ln_ratio
-                            + f64::from(exponent) * core::f64::consts::LN_2;
-                        found.push(q.map_or(0.0, |q| q * exp(ln)));
+                    for ((found, place), past) in found.iter_mut().zip(places).zip(lasts) {
+                        let Some(place) = place else { continue };
+                        let last = past.checked_sub(1).and_then(|last| filled.cells.get(from + last));
+                        // A law by itself is its own reference.
+                        let eight = start.get(place / LANE).unwrap_or(&Eight::START);
+                        let factor = eight.factor_at(place % LANE, (row.at, row.base + past as Total - 1, exponent));
+                        found.push(last.map_or(0.0, |q| q * factor));
                     }
                     from += room(row.len);
                 }

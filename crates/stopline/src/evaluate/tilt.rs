@@ -102,12 +102,17 @@ impl Eight {
         self.calls[call as usize].0[lane]
     }
 
+    /// What makes a probability at the reference one at the mean of a lane, with 2^`exponent` taken out.
+    pub fn factor_at(&self, lane: usize, (sites, total, exponent): (u32, i64, i32)) -> f64 {
+        exp(self.ln_factor(sites, total, exponent).0[lane])
+    }
+
     /// Adds to `sums` the running sums of probabilities at the reference, made those at the mean of a lane, the first at
     /// these sites and this total, with 2^`exponent` taken out.
     pub fn running(&self, lane: usize, (sites, total, exponent): (u32, i64, i32), q: &[f64], sums: &mut Vec<f64>) {
         let (mut sum, ratio) = (0.0, self.ratio.0[lane]);
         for (start, part) in (0_i64..).step_by(SEGMENT).zip(q.chunks(SEGMENT)) {
-            let mut factor = exp(self.ln_factor(sites, total + start, exponent).0[lane]);
+            let mut factor = self.factor_at(lane, (sites, total + start, exponent));
             sums.extend(part.iter().map(|q| {
                 sum += q * factor;
                 factor *= ratio;

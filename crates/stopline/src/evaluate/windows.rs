@@ -88,6 +88,17 @@ impl Reach {
     fn last(self, sites: u32) -> Option<Total> {
         self.last.map(|last| last.saturating_mul(Total::from(sites)))
     }
+
+    /// The first total to track, and the first from there on that is not, so many sites on from so many open totals.
+    #[inline]
+    fn extent(self, (open_base, open): (Total, usize), sites: u32, limit: Total) -> (Total, Total) {
+        let base = open_base + Total::from(sites) * self.first;
+        let mut end = limit.max(base);
+        if let Some(last) = self.last(sites) {
+            end = end.min(open_base.saturating_add(last).saturating_add(open as Total)).max(base);
+        }
+        (base, end)
+    }
 }
 
 impl Windows {
@@ -167,11 +178,7 @@ impl Windows {
         let (before_at, open_base, open_len) =
             self.rows.last().map_or((0, 0, 1), |w| (w.at, w.base + w.open.0 as Total, w.open.1 - w.open.0));
         let sites = at - before_at;
-        let base = open_base + Total::from(sites) * reach.first;
-        let mut end = limit.max(base);
-        if let Some(last) = reach.last(sites) {
-            end = end.min(open_base.saturating_add(last).saturating_add(open_len as Total)).max(base);
-        }
+        let (base, end) = reach.extent((open_base, open_len), sites, limit);
         let len = (end - base) as usize;
         let (gap, ..) = self.gap(sites, len, reach);
         let from = self.parts.len();
@@ -227,11 +234,7 @@ impl Windows {
         let (mut gap, mut work, mut most) = ((0, 0, 0), 0.0, 0);
         for (at, (low, high)) in lined.chain(cap.map(|(at, limit)| (at, (-1, limit)))) {
             let sites = at - before_at;
-            let base = open_base + Total::from(sites) * reach.first;
-            let mut end = high.max(base);
-            if let Some(last) = reach.last(sites) {
-                end = end.min(open_base.saturating_add(last).saturating_add(open_len as Total)).max(base);
-            }
+            let (base, end) = reach.extent((open_base, open_len), sites, high);
             let len = (end - base) as usize;
             // Number, sites and longest stretch of the batch that leads here.
             if gap.1 != sites || len > gap.2 {
@@ -342,8 +345,7 @@ mod tests {
                         }
                         assert_eq!((&laid.rows, &laid.parts, &laid.gaps), (&added.rows, &added.parts, &added.gaps));
                         assert_eq!(laid.top(), added.top());
-                        // Summed in another order.
-                        assert!((laid.work - added.work).abs() < 1e-9 * added.work);
+                        assert_eq!(laid.work, added.work, "sums of whole numbers");
                     }
                 }
             }

@@ -69,7 +69,7 @@ impl Places {
         if side == Side::Lower { Self { lower: place, ..self } } else { Self { upper: place, ..self } }
     }
     /// Neither line further out than the other strip's.
-    fn within(self, other: Self) -> bool {
+    pub fn within(self, other: Self) -> bool {
         self.lower <= other.lower && self.upper <= other.upper
     }
 }
@@ -215,7 +215,7 @@ impl<'a> Family<'a> {
         pairs
     }
 
-    fn crossed(&self, lines: Places) -> bool {
+    pub fn crossed(&self, lines: Places) -> bool {
         self.pairs(lines).iter().any(crossing)
     }
 
@@ -329,43 +329,6 @@ impl<'a> Family<'a> {
         if let Some(seen) = Forecast::rate(inner.excess(side) - outer.excess(side), expected) {
             *rate = seen;
         }
-    }
-
-    /// The strips from `from` outwards that keep both risks and of which neither line can be narrowed:
-    /// one, unless the least one crosses. Then each way to draw its lines apart leads to one.
-    pub fn narrowest(&mut self, from: Places, end: End) -> Result<Vec<Strip>, Error> {
-        let Some(least) = self.least(from, end)? else { return Ok(Vec::new()) };
-        if !least.crossed {
-            return Ok(vec![least]);
-        }
-        let mut found: Vec<Strip> = Vec::new();
-        let mut before = self.upper.last() + 1;
-        let upper = least.places.upper;
-        for lower in least.places.lower..=self.lower.last() {
-            // The narrowest upper line that does not cross this lower one.
-            let (mut crossed, mut apart) = (upper, before);
-            if !self.crossed(Places { lower, upper }) {
-                apart = upper;
-            } else {
-                while apart - crossed > 1 {
-                    let middle = crossed + (apart - crossed) / 2;
-                    *(if self.crossed(Places { lower, upper: middle }) { &mut crossed } else { &mut apart }) = middle;
-                }
-            }
-            if apart < before {
-                before = apart;
-                let start = Places { lower, upper: apart };
-                if !found.iter().any(|s| s.places.within(start)) {
-                    found.extend(self.least(start, end)?);
-                }
-            }
-            if apart == upper {
-                break;
-            }
-        }
-        let minimal =
-            |s: &Strip| !found.iter().any(|other| other.places.within(s.places) && !s.places.within(other.places));
-        Ok(found.iter().copied().filter(minimal).collect())
     }
 }
 

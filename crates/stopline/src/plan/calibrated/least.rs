@@ -1,4 +1,4 @@
-//! The least strip that keeps both risks, from inside outwards.
+//! The least strip that keeps both risks, from inside outwards, and the narrowest ones where that crosses.
 
 use super::family::{End, Family, Places, Strip};
 use super::widths::Side;
@@ -81,6 +81,43 @@ impl Family<'_> {
                 other.forget();
             }
         }
+    }
+
+    /// The strips from `from` outwards that keep both risks and of which neither line can be narrowed:
+    /// one, unless the least one crosses. Then each way to draw its lines apart leads to one.
+    pub fn narrowest(&mut self, from: Places, end: End) -> Result<Vec<Strip>, Error> {
+        let Some(least) = self.least(from, end)? else { return Ok(Vec::new()) };
+        if !least.crossed {
+            return Ok(vec![least]);
+        }
+        let mut found: Vec<Strip> = Vec::new();
+        let mut before = self.widths(Side::Upper).last() + 1;
+        let upper = least.places.upper;
+        for lower in least.places.lower..=self.widths(Side::Lower).last() {
+            // The narrowest upper line that does not cross this lower one.
+            let (mut crossed, mut apart) = (upper, before);
+            if !self.crossed(Places { lower, upper }) {
+                apart = upper;
+            } else {
+                while apart - crossed > 1 {
+                    let middle = crossed + (apart - crossed) / 2;
+                    *(if self.crossed(Places { lower, upper: middle }) { &mut crossed } else { &mut apart }) = middle;
+                }
+            }
+            if apart < before {
+                before = apart;
+                let start = Places { lower, upper: apart };
+                if !found.iter().any(|s| s.places.within(start)) {
+                    found.extend(self.least(start, end)?);
+                }
+            }
+            if apart == upper {
+                break;
+            }
+        }
+        let minimal =
+            |s: &Strip| !found.iter().any(|other| other.places.within(s.places) && !s.places.within(other.places));
+        Ok(found.iter().copied().filter(minimal).collect())
     }
 
     /// How much further out than in any strip sought this line is forecast to end.
