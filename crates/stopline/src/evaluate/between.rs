@@ -7,14 +7,16 @@
 #![allow(clippy::cast_possible_wrap)] // windows in memory
 
 use super::dispatch::{InstructionSet, VectorWork};
+use super::eight::{Eight, FRESH, Finish, LOOK};
 use super::forward::Workspace;
-use super::kernel::{Steps, USED, convolve, is_faint, least_of, room};
+use super::kernel::{Steps, convolve, is_faint, room};
 use super::strips::Ends;
-use super::tilt::{Eight, FRESH, Finish, LOOK, add_product, fresh, polynomial, raise};
+use super::tilt::{add_product, fresh, polynomial, raise};
 use super::vector::{LANE, Octet, Vector};
 use super::windows::{Window, Windows};
 use crate::law::Law;
 use crate::lines::Call;
+use core::hint::cold_path;
 
 /// Multiply-adds of a moment, about a tenth of a second.
 const MOST_WORK: f64 = 2e8;
@@ -100,15 +102,13 @@ fn between<V: Vector, const B: usize>(Between { rows, steps, even, odd, eight }:
     let mut least = V::all(1.0);
     for row in rows {
         let came = &before[open.0..open.0 + (open.1 - open.0).next_multiple_of(2)];
-        let (vectors, end) = out[..room(row.len)].as_chunks_mut().0.split_at_mut(row.len.div_ceil(LANE));
-        convolve::<V, B>(came.as_chunks().0, &steps[row.gap], vectors, &USED[row.len % LANE]);
-        V::all(0.0).store(&mut end[0]);
-        least = least_of(least, out, row.len);
+        least = convolve::<V, B>(came.as_chunks().0, &steps[row.gap], out, row.len, least);
         let gap = u64::from(row.at - sites);
         let moved = (row.base - total).unsigned_abs();
         since += gap + moved;
         unseen += gap + moved + row.open.0 as u64;
         if moved != 0 || since > FRESH {
+            cold_path();
             factor = fresh(core::array::from_ref(&*eight), row.at, row.base, 0);
             since = 0;
         } else {
@@ -121,6 +121,7 @@ fn between<V: Vector, const B: usize>(Between { rows, steps, even, odd, eight }:
             add_product(&mut stopped, &[V::all(q[1]).times_plus(ratio[0], V::all(q[0]))], &factor);
             factor = [factor[0].times(powers[low])];
         } else {
+            cold_path();
             add_product(&mut stopped, &polynomial(&out[..low], &ratio), &factor);
             raise(&mut factor, &ratio, low as u64);
         }

@@ -8,8 +8,9 @@
 //! the cap; a check whose probabilities become small is scaled by a power of two.
 
 use super::dispatch::InstructionSet;
+use super::eight::{Eight, Finish};
 use super::kernel::{Filled, Recur, Steps, Stretch, close_holes, room};
-use super::tilt::{Eight, Finish, Follow, Place};
+use super::tilt::{Follow, Place};
 use super::vector::{LANE, Octet};
 use super::windows::{Part, Window, Windows};
 use crate::error::Error;
@@ -79,18 +80,22 @@ impl Workspace {
         while done < windows.rows.len() {
             tell(watch, done as u64, windows.rows.len() as u64)?;
             let came_in = self.carried.len();
-            let mut end = room(came_in);
-            let mut more = 0;
-            for row in windows.rows.iter().skip(done) {
-                if more > 0 && end + room(row.len) > STRETCH {
-                    break;
+            let (mut end, mut more) = (room(came_in), 0);
+            if done == 0 && end + windows.cells <= STRETCH {
+                (end, more) = (end + windows.cells, windows.rows.len());
+            } else {
+                for row in windows.rows.iter().skip(done) {
+                    if more > 0 && end + room(row.len) > STRETCH {
+                        break;
+                    }
+                    end += room(row.len);
+                    more += 1;
                 }
-                end += room(row.len);
-                more += 1;
             }
             let rows = windows.rows.get(done..done + more).unwrap_or_default();
             let top = windows.top();
-            let stretch = Stretch { rows, parts: &windows.parts, steps: &self.steps, came_in, exponent, top };
+            let stretch =
+                Stretch { rows, parts: &windows.parts, steps: &self.steps, came_in, exponent, top, cap: windows.cap() };
             if self.cells.len() < end + LANE {
                 self.cells.resize(end + LANE, 0.0);
             }
@@ -100,7 +105,7 @@ impl Workspace {
             let (head, padding) = cells.split_at_mut(came_in);
             head.copy_from_slice(&self.carried);
             padding.iter_mut().take(room(came_in) - came_in).for_each(|q| *q = 0.0);
-            self.exponents.clear();
+            self.exponents.resize(more, 0);
             let (exponents, holes) = (&mut self.exponents, &mut self.holes);
             faint |= set.over_vectors(Recur { stretch: &stretch, cells, exponents, holes });
             see(&Filled { stretch: &stretch, cells, exponents: &self.exponents })?;
@@ -124,7 +129,8 @@ impl Workspace {
     pub fn again(&self, set: InstructionSet, wanted: Wanted, windows: &Windows, eights: &mut [Eight]) -> Option<bool> {
         let (place, faint) = self.whole.clone()?;
         let (rows, top) = (&windows.rows[..], windows.top());
-        let stretch = Stretch { rows, parts: &windows.parts, steps: &self.steps, came_in: 1, exponent: 0, top };
+        let (parts, steps, cap) = (&windows.parts[..], &self.steps[..], windows.cap());
+        let stretch = Stretch { rows, parts, steps, came_in: 1, exponent: 0, top, cap };
         let filled = Filled { stretch: &stretch, cells: self.cells.get(place)?, exponents: &self.exponents };
         let mut place = Place::default();
         let sites = wanted == Wanted::Sites || top.is_none();

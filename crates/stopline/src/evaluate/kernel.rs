@@ -10,39 +10,25 @@ use super::dispatch::VectorWork;
 use super::vector::{LANE, Octet, Vector};
 use super::windows::{Part, Window};
 use crate::lines::Call;
+use core::hint::cold_path;
 
 /// Probabilities below this are near the end of the range of numbers and may have lost digits.
 const FAINT: f64 = 1e-290;
-/// A check whose probabilities add to less than `LOW` is multiplied by 2^[`LIFT_EXPONENT`].
+/// A check whose probabilities, every eighth of them, add to less than `LOW` is multiplied by 2^[`LIFT_EXPONENT`].
 const LOW: f64 = 1e-150;
 const LIFT_EXPONENT: i32 = 400;
 const LIFT: f64 = 2.582249878086909e120; // 2^400
 /// Checks from one look at their sum to the next.
 const LOOK: usize = 8;
 
-/// Which lanes of a check's last vector hold totals, by the remainder of their number.
-pub(super) const USED: [Octet; LANE] = {
-    let mut used = [Octet::ONE; LANE];
+/// 0 in the lanes of a check's last vector that hold totals, by the remainder of their number, and 1 in the others.
+const UNUSED: [Octet; LANE] = {
+    let mut unused = [Octet::ZERO; LANE];
     let mut rest = 1;
     while rest < LANE {
         let mut l = rest;
         while l < LANE {
-            used[rest].0[l] = 0.0;
-            l += 1;
-        }
-        rest += 1;
-    }
-    used
-};
-
-/// 1 where [`USED`] is 0, and 0 where it is 1.
-const UNUSED: [Octet; LANE] = {
-    let mut unused = USED;
-    let mut rest = 0;
-    while rest < LANE {
-        let mut l = 0;
-        while l < LANE {
-            unused[rest].0[l] = 1.0 - USED[rest].0[l];
+            unused[rest].0[l] = 1.0;
             l += 1;
         }
         rest += 1;
@@ -50,10 +36,10 @@ const UNUSED: [Octet; LANE] = {
     unused
 };
 
-/// Room for a check of `len` totals: whole vectors, and a vector of zeros so that its open totals, which
-/// begin anywhere, can be read in whole vectors too.
+/// Room for a check of `len` totals: whole vectors, with a zero after them, so that its open totals can be read two at
+/// a time.
 pub(crate) const fn room(len: usize) -> usize {
-    len.next_multiple_of(LANE) + LANE
+    (len + LANE) / LANE * LANE
 }
 
 /// Two shifts of a vector of step probabilities, for an even and an odd open total.
@@ -164,42 +150,44 @@ impl<V: Vector, const B: usize> Sums<V, B> {
     }
 }
 
-/// All vectors of a check, at most B at a time (at most 4); `used` are the lanes of the last that hold totals.
+/// The first `len` totals of a check and a zero after them, at most B vectors at a time (at most 4). Returns the least
+/// of them and of `least`, lane by lane.
 #[inline(always)]
 pub(super) fn convolve<V: Vector, const B: usize>(
     open: &[[f64; 2]],
     steps: &Steps,
-    out: &mut [[f64; LANE]],
-    used: &Octet,
-) {
-    macro_rules! tile {
-        ($b:expr, $first:expr, $out:expr) => {{
-            let mut sums = tile::<V, $b>(open, &steps.shifted, $first);
-            if $out.len() == $b {
-                sums[$b - 1] = sums[$b - 1].times(V::load(used));
-            }
-            for (out, sum) in $out.iter_mut().zip(sums) {
-                sum.store(out);
-            }
-        }};
-    }
-    let (mut first, mut rest) = (0, out);
+    out: &mut [f64],
+    len: usize,
+    mut least: V,
+) -> V {
+    let (mut first, mut rest) = (0, out[..len.next_multiple_of(LANE)].as_chunks_mut().0);
     while rest.len() > B {
         let (out, others) = rest.split_at_mut(B);
-        let sums = tile::<V, B>(open, &steps.shifted, first);
-        for (out, sum) in out.iter_mut().zip(sums) {
+        for (out, sum) in out.iter_mut().zip(tile::<V, B>(open, &steps.shifted, first)) {
             sum.store(out);
+            least = least.least(sum);
         }
         rest = others;
         first += B;
     }
+    macro_rules! last {
+        ($b:literal) => {{
+            let sums = tile::<V, $b>(open, &steps.shifted, first);
+            for (b, (out, sum)) in rest.iter_mut().zip(sums).enumerate() {
+                sum.store(out);
+                least = least.least(if b + 1 < $b { sum } else { sum.plus(V::load(&UNUSED[len % LANE])) });
+            }
+        }};
+    }
     match rest.len() {
-        1 => tile!(1, first, rest),
-        2 if B > 1 => tile!(2, first, rest),
-        3 if B > 2 => tile!(3, first, rest),
-        4 if B > 3 => tile!(4, first, rest),
+        1 => last!(1),
+        2 if B > 1 => last!(2),
+        3 if B > 2 => last!(3),
+        4 if B > 3 => last!(4),
         _ => {}
     }
+    out[len] = 0.0;
+    least
 }
 
 /// What a stretch of checks works on: rows of cells one after another, each in its [`room`], after the open
@@ -215,6 +203,8 @@ pub(crate) struct Stretch<'a> {
     pub exponent: i32,
     /// The call of every uppermost stop, if they have one call.
     pub top: Option<Call>,
+    /// Sites of the last check of all.
+    pub cap: u32,
 }
 
 /// A stretch after the recursion ran over it.
@@ -230,7 +220,7 @@ pub(crate) struct Filled<'a> {
 pub(crate) struct Recur<'a> {
     pub stretch: &'a Stretch<'a>,
     pub cells: &'a mut [f64],
-    pub exponents: &'a mut Vec<i32>,
+    pub exponents: &'a mut [i32],
     /// Memory for a check with several runs of open totals.
     pub holes: &'a mut Vec<f64>,
 }
@@ -251,58 +241,47 @@ impl VectorWork for Recur<'_> {
 #[inline(always)]
 fn recur<V: Vector, const B: usize>(Recur { stretch, cells, exponents, holes }: Recur<'_>) -> bool {
     let mut exponent = stretch.exponent;
-    let mut at = room(stretch.came_in);
     let mut least = V::all(1.0);
-    let mut open = (0, stretch.came_in); // its first cell and its length
-    let mut solid = true;
-    for (i, row) in stretch.rows.iter().enumerate() {
-        let (before, out) = cells.split_at_mut(at);
-        let out = &mut out[..room(row.len)];
-        let before = if solid { &before[open.0..open.0 + open.1.next_multiple_of(2)] } else { &holes[..] };
-        let (vectors, end) = out.as_chunks_mut().0.split_at_mut(row.len.div_ceil(LANE));
-        convolve::<V, B>(before.as_chunks().0, &stretch.steps[row.gap], vectors, &USED[row.len % LANE]);
-        V::all(0.0).store(&mut end[0]);
+    let (came_in, mut rest) = cells.split_at_mut(room(stretch.came_in));
+    // An even number of open totals; the last may be the zero after them.
+    let mut before = &came_in[..stretch.came_in.next_multiple_of(2)];
+    for (i, (row, exponent_here)) in stretch.rows.iter().zip(exponents).enumerate() {
+        let (out, others) = rest.split_at_mut(room(row.len));
+        rest = others;
+        let found = convolve::<V, B>(before.as_chunks().0, &stretch.steps[row.gap], out, row.len, least);
+        // Where nothing came in, there is nothing to become faint.
+        least = if before.is_empty() { least } else { found };
         if i % LOOK == LOOK - 1 {
-            let mut mass = [0.0; LANE];
-            for vector in out.as_chunks::<8>().0.iter() {
-                for l in 0..LANE {
-                    mass[l] += vector[l];
-                }
+            let mut sums = V::all(0.0);
+            for vector in out[..row.len.next_multiple_of(LANE)].as_chunks().0 {
+                sums = sums.plus(V::read(vector));
             }
-            let mass: f64 = mass.iter().sum();
-            if mass > 0.0 && mass < LOW {
-                out.iter_mut().for_each(|q| *q *= LIFT);
+            let mut lanes = [0.0; LANE];
+            sums.store(&mut lanes);
+            let (mut low, mut some) = (true, false);
+            for mass in lanes {
+                low &= mass < LOW;
+                some |= mass > 0.0;
+            }
+            if low && some {
+                cold_path();
+                out[..row.len].iter_mut().for_each(|q| *q *= LIFT);
                 exponent -= LIFT_EXPONENT;
             }
         }
-        exponents.push(exponent);
-        if open.1 > 0 {
-            least = least_of(least, out, row.len);
-        }
-        solid = row.solid;
-        if !solid {
+        *exponent_here = exponent;
+        before = if row.solid {
+            &out[row.open.0..row.open.0 + (row.open.1 - row.open.0).next_multiple_of(2)]
+        } else {
+            cold_path();
             holes.clear();
             holes.extend_from_slice(&out[row.open.0..row.open.1]);
             close_holes(holes, &stretch.parts[row.parts.0..row.parts.1], row.open.0);
-            holes.resize(holes.len().next_multiple_of(LANE), 0.0);
-        }
-        open = (at + row.open.0, row.open.1 - row.open.0);
-        at += out.len();
+            holes.resize(holes.len().next_multiple_of(2), 0.0);
+            holes
+        };
     }
     is_faint(least)
-}
-
-/// Lane by lane the least so far and of a check of `len` totals.
-#[inline(always)]
-pub(super) fn least_of<V: Vector>(mut least: V, out: &[f64], len: usize) -> V {
-    let vectors = out[..len.next_multiple_of(LANE)].as_chunks().0;
-    if let Some((last, vectors)) = vectors.split_last() {
-        for vector in vectors {
-            least = least.least(V::read(vector));
-        }
-        least = least.least(V::read(last).plus(V::load(&UNUSED[len % LANE])));
-    }
-    least
 }
 
 /// Is some probability too faint?

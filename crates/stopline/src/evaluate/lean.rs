@@ -2,9 +2,9 @@
 
 use super::chebyshev::{Axis, NODES, Sums, Terms};
 use super::dispatch::InstructionSet;
+use super::eight::{Eight, Settle};
 use super::forward::{Wanted, Workspace};
 use super::outcome::middle;
-use super::tilt::{Eight, Settle};
 use super::vector::{LANE, Octet};
 use super::windows::{Reach, Windows};
 use crate::error::{Code, Error};

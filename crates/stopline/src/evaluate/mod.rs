@@ -14,6 +14,7 @@ mod chebyshev;
 mod clustered;
 mod curve;
 mod dispatch;
+mod eight;
 mod evaluation;
 mod exits;
 mod forward;

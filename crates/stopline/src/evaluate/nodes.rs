@@ -7,7 +7,8 @@
 #![allow(clippy::needless_range_loop)] // lanes of several arrays in step
 
 use super::dispatch::{InstructionSet, VectorWork};
-use super::tilt::{Eight, Finish, Place, SEGMENT, pass};
+use super::eight::{Eight, Finish, SEGMENT};
+use super::tilt::{Place, pass};
 use super::vector::{LANE, Octet, Vector};
 use super::windows::Windows;
 use crate::error::Error;

@@ -1,10 +1,10 @@
 //! From the recursion at one reference to what happens at each of many means.
 
 use super::dispatch::InstructionSet;
+use super::eight::{Eight, Settle};
 use super::forward::{Wanted, Workspace};
 use super::lean::Evaluator;
 use super::nodes::Nodes;
-use super::tilt::{Eight, Settle};
 use super::vector::{LANE, Octet};
 use super::windows::{Reach, Windows};
 use crate::error::Error;

@@ -6,9 +6,9 @@
 #![allow(clippy::cast_possible_wrap)] // windows in memory
 
 use super::dispatch::InstructionSet;
+use super::eight::{Eight, Settle};
 use super::forward::{Wanted, Workspace};
 use super::kernel::{Filled, room};
-use super::tilt::{Eight, Settle};
 use super::vector::LANE;
 use super::windows::{Reach, Windows};
 use crate::error::Error;

@@ -101,6 +101,29 @@ fn outcomes_are_the_same_bits_under_every_instruction_set_and_points_the_same_nu
     assert!(compared > 0);
 }
 
+/// Means of which nothing is left open long before the cap come out as where every check is taken into account.
+#[test]
+fn points_are_those_of_all_checks() {
+    let cap = 1000;
+    let lines = lines(0.28, 6.0, &(1..=cap).collect::<Vec<_>>(), false);
+    for laws in families() {
+        let whole = outcomes(&lines, &laws, InstructionSet::PORTABLE);
+        let points = Evaluator::new(&lines, &laws[0], InstructionSet::best()).unwrap().points(&laws).unwrap().to_vec();
+        let of = |outcome: &Outcome| Point {
+            adequate: outcome.calls[Call::Adequate as usize],
+            inadequate: outcome.calls[Call::Inadequate as usize],
+            undecided: 0.0,
+            expected_sites: 1.0 + outcome.open[..outcome.open.len() - 1].iter().sum::<f64>(),
+        };
+        for (point, outcome) in points.iter().zip(&whole) {
+            assert!(near(point, &of(outcome), 1e-13), "{:?} {point:?} {:?}", laws[0], of(outcome));
+        }
+        // Some are settled in time for that, some are not.
+        let left = |outcome: &&Outcome| outcome.open[cap as usize / 2] < 1e-40;
+        assert!((1..whole.len()).contains(&whole.iter().filter(left).count()));
+    }
+}
+
 /// What decides lines: risks under one law and under several.
 #[test]
 fn risks_are_the_same_bits_under_every_instruction_set() {

@@ -7,8 +7,9 @@
 //! negative, a total from there on cannot leave before that check, and surely leaves then.
 #![allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_possible_wrap)] // totals stay below 2⁵³, windows in memory
 
+use super::eight::SEGMENT;
+use super::kernel::room;
 use super::strips::Pair;
-use super::tilt::SEGMENT;
 use crate::error::{Code, Error};
 use crate::law::Law;
 use crate::lines::{Call, Row, Stop};
@@ -60,6 +61,8 @@ pub(crate) struct Windows {
     pub parts: Vec<Part>,
     /// The different batch sizes, each with the longest stretch of steps needed of it.
     pub gaps: Vec<(u32, usize)>,
+    /// Cells of one recursion: the [`room`] of every check.
+    pub cells: usize,
     /// Multiply-adds of one recursion, and of making its steps ready where that takes many.
     pub work: f64,
     /// Call of the first uppermost stop met, and was there one of another call?
@@ -119,11 +122,11 @@ impl Windows {
 
     /// Forgets all checks.
     pub fn clear(&mut self) {
-        let Self { rows, parts, gaps, work, top, mixed } = self;
+        let Self { rows, parts, gaps, cells, work, top, mixed } = self;
         rows.clear();
         parts.clear();
         gaps.clear();
-        (*work, *top, *mixed) = (0.0, None, false);
+        (*cells, *work, *top, *mixed) = (0, 0.0, None, false);
     }
 
     /// Can these checks, the longest with so many totals, be evaluated?
@@ -144,6 +147,11 @@ impl Windows {
         } else {
             Ok(())
         }
+    }
+
+    /// Sites of the last check.
+    pub fn cap(&self) -> u32 {
+        self.rows.last().map_or(0, |row| row.at)
     }
 
     /// The call of every uppermost stop, if they have one call.
@@ -214,6 +222,7 @@ impl Windows {
             self.top = Some(call);
         }
         self.rows.push(Window { at, gap, base, len, open, parts, solid, plain, top });
+        self.cells += room(len);
         self.work += len as f64 * (open_len as f64 + 4.0);
         len
     }
@@ -231,7 +240,7 @@ impl Windows {
     ) -> Result<(), Error> {
         self.clear();
         let (mut before_at, mut open_base, mut open_len) = (0, 0, 1);
-        let (mut gap, mut work, mut most) = ((0, 0, 0), 0.0, 0);
+        let (mut gap, mut cells, mut work, mut most) = ((0, 0, 0), 0, 0.0, 0);
         for (at, (low, high)) in lined.chain(cap.map(|(at, limit)| (at, (-1, limit)))) {
             let sites = at - before_at;
             let (base, end) = reach.extent((open_base, open_len), sites, high);
@@ -261,10 +270,12 @@ impl Windows {
                 plain: stopped < len && len <= SEGMENT,
                 top: Some(Call::Adequate),
             });
+            cells += room(len);
             work += len as f64 * (open_len as f64 + 4.0);
             most = most.max(len);
             (before_at, open_base, open_len) = (at, base + open.0 as Total, open.1 - open.0);
         }
+        self.cells = cells;
         self.work += work;
         self.top = Some(Call::Adequate);
         self.check(most)
