@@ -5,8 +5,11 @@
 
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
+use std::ops::ControlFlow;
+use std::sync::atomic::{AtomicU32, Ordering::Relaxed};
+use stopline::evaluate::{evaluate_lines, largest_expected_sites};
 use stopline::plan::{Aim, Checks, Closing, Design, Method, Plan};
-use stopline::{Call, Code, Dispersion, K, Mean, Plants, Quiet, Risk, Risks, Score, Thresholds};
+use stopline::{Call, Code, Dispersion, K, Mean, Plants, Quiet, Risk, Risks, Score, Thresholds, Watch};
 
 /// Rounding of two independent computations of a risk of size .001 to .3, relative.
 const SAME_RISK: f64 = 1e-9;
@@ -170,4 +173,37 @@ fn risks_are_kept_and_no_line_can_be_narrowed() {
 #[ignore = "long"]
 fn the_same_over_thousands_of_designs() {
     study(6_000);
+}
+
+/// Stops the work after so many steps.
+struct Patience(AtomicU32);
+
+impl Watch for Patience {
+    fn step(&self, _: u64, _: u64) -> ControlFlow<()> {
+        let left = self.0.fetch_update(Relaxed, Relaxed, |left| left.checked_sub(1));
+        if left.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+    }
+}
+
+/// By this power law counts are Poisson below a mean of 0.38 and clumped above: the curve of expected sites has its top
+/// in the kink. Hardly a walk comes to the cap, so that every cut there has the same lines.
+#[test]
+fn a_kink_in_the_curve_of_sites_ends_the_search_too() {
+    let [low, high] = [0.346_896_960_306, 1.108_045_145_66].map(|m| Mean::new(m).unwrap());
+    let risks = Risks::new(Risk::new(0.190_487_827_4).unwrap(), Risk::new(0.159_167_496_8).unwrap()).unwrap();
+    let design = Design {
+        score: Score::Count,
+        plants: Plants::ONE,
+        dispersion: Dispersion::power_law(1.765_668_199_1, 1.588_735_788_8).unwrap(),
+        aim: Aim::TwoCalls { thresholds: Some(Thresholds::new(low, high).unwrap()), risks: Some(risks) },
+        checks: Checks::every(2, 52, 1).unwrap(),
+        closing: Closing::Call,
+    };
+    let (score, under) = (Score::Count, design.dispersion);
+    let plan = Plan::design(design, Method::Calibrated, &Patience(AtomicU32::new(100_000))).unwrap();
+    assert!(plan.attained().iter().all(|row| row.p <= 0.190_487_827_4));
+    // What is reported is what the curve shows at the mean that is reported.
+    let most = largest_expected_sites(plan.lines(), &score, &under).unwrap();
+    let curve = evaluate_lines(plan.lines(), &score, &under, &[Mean::new(most.mean).unwrap()], &Quiet).unwrap();
+    assert!((curve.rows[0].expected_sites / most.expected_sites - 1.0).abs() < 1e-12, "{most:?} {curve:?}");
 }

@@ -22,6 +22,30 @@ use core::hint::cold_path;
 const MOST_WORK: f64 = 2e8;
 
 impl Workspace {
+    /// Expected sites of a walk between lines under `law` itself and, if it is open after their last check, to `cap`;
+    /// `None` where there is much work.
+    pub fn sites_between(&mut self, set: InstructionSet, windows: &Windows, law: &Law, cap: u32) -> Option<f64> {
+        if windows.work > MOST_WORK {
+            return None;
+        }
+        let (steps, [even, odd]) = self.in_turn(windows, law);
+        let (last, left, sites) = set.over_vectors(Sites { rows: &windows.rows, steps, even, odd });
+        Some(sites + f64::from(cap - last) * left)
+    }
+
+    /// The steps of `law` and room for two checks, whose vectors are written to aligned places.
+    fn in_turn(&mut self, windows: &Windows, law: &Law) -> (&[Steps], [&mut [f64]; 2]) {
+        self.hold(windows, law);
+        self.whole = None;
+        let longest = windows.rows.iter().map(|row| room(row.len)).fold(room(1), usize::max);
+        if self.cells.len() < 2 * longest + LANE {
+            self.cells.resize(2 * longest + LANE, 0.0);
+        }
+        let aligned = self.cells.as_ptr().align_offset(align_of::<Octet>()).min(LANE);
+        let (even, odd) = self.cells[aligned..aligned + 2 * longest].split_at_mut(longest);
+        (&self.steps, [even, odd])
+    }
+
     /// Runs the recursion under `law` and takes the calls into account for the means of an eight; whether the checks
     /// and the law suit; if not, nothing was done. There is no look at whether to stop on the way.
     pub fn between(
@@ -37,18 +61,10 @@ impl Workspace {
         if windows.work > MOST_WORK || !rows.iter().all(|row| row.plain) {
             return false;
         }
-        self.hold(windows, law);
-        self.whole = None;
-        let longest = rows.iter().map(|row| room(row.len)).fold(room(1), usize::max);
-        if self.cells.len() < 2 * longest + LANE {
-            self.cells.resize(2 * longest + LANE, 0.0);
-        }
-        // Vectors are then written to aligned places.
-        let aligned = self.cells.as_ptr().align_offset(align_of::<Octet>()).min(LANE);
-        let (even, odd) = self.cells[aligned..aligned + 2 * longest].split_at_mut(longest);
+        let (steps, [even, odd]) = self.in_turn(windows, law);
         let mut tried = eight.clone();
-        if !set.over_vectors(Between { rows, steps: &self.steps, even: &mut *even, odd: &mut *odd, eight: &mut tried })
-        {
+        let between = Between { rows, steps, even: &mut *even, odd: &mut *odd, eight: &mut tried };
+        if !set.over_vectors(between) {
             return false;
         }
         set.plainly(Finish { top: Some(top), eights: core::slice::from_mut(&mut tried) });
@@ -136,4 +152,65 @@ fn between<V: Vector, const B: usize>(Between { rows, steps, even, odd, eight }:
     }
     stopped[0].store(&mut eight.calls[Call::Inadequate as usize].0);
     !is_faint(least)
+}
+
+/// The recursion under the law itself; gives the sites of the last check, the mass still open there, and the expected
+/// sites up to there.
+struct Sites<'a> {
+    rows: &'a [Window],
+    steps: &'a [Steps],
+    /// As in [`Between`].
+    even: &'a mut [f64],
+    odd: &'a mut [f64],
+}
+
+impl VectorWork for Sites<'_> {
+    type Result = (u32, f64, f64);
+
+    #[inline(always)]
+    fn run<V: Vector>(self) -> (u32, f64, f64) {
+        match V::BESIDE {
+            1 => sites::<V, 1>(self),
+            2 => sites::<V, 2>(self),
+            _ => sites::<V, 4>(self),
+        }
+    }
+}
+
+#[inline(always)]
+fn sites<V: Vector, const B: usize>(Sites { rows, steps, even, odd }: Sites<'_>) -> (u32, f64, f64) {
+    let (mut before, mut out) = (even, odd);
+    before[..room(1)].fill(0.0);
+    before[0] = 1.0;
+    let (mut at, mut left, mut sites) = (0, 1.0, 0.0);
+    let mut open: (usize, usize) = (0, 1);
+    for row in rows {
+        let came = &before[open.0..open.0 + (open.1 - open.0).next_multiple_of(2)];
+        convolve::<V, B>(came.as_chunks().0, &steps[row.gap], out, row.len, V::all(1.0));
+        sites += f64::from(row.at - at) * left;
+        left = sum(&out[row.open.0..row.open.1]);
+        (at, open) = (row.at, row.open);
+        core::mem::swap(&mut before, &mut out);
+    }
+    (at, left, sites)
+}
+
+/// The sum, in eight parts at a time.
+#[inline(always)]
+pub(super) fn sum(cells: &[f64]) -> f64 {
+    let (eights, rest) = cells.as_chunks::<LANE>();
+    let mut parts = [0.0; LANE];
+    for eight in eights {
+        for l in 0..LANE {
+            parts[l] += eight[l];
+        }
+    }
+    let mut sum = 0.0;
+    for part in parts {
+        sum += part;
+    }
+    for q in rest {
+        sum += q;
+    }
+    sum
 }

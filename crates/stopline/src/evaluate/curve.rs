@@ -3,6 +3,8 @@
 use super::dispatch::InstructionSet;
 use super::lean::Evaluator;
 use super::outcome::{Outcome, each_outcome, middle};
+use super::strips::Pair;
+use super::windows::{Reach, Windows};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
 use crate::law::{Law, Laws, Pool};
@@ -223,6 +225,9 @@ pub(super) fn row(lines: &Lines, mean: f64, outcome: &Outcome) -> CurveRow {
     }
 }
 
+/// How far around the mean that takes most sites between lines alike it is looked for, as a logarithm.
+const NEAR: f64 = 0.07;
+
 /// The mean at which a plan takes most sites on average, and how many.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LargestSites {
@@ -238,63 +243,105 @@ pub struct LargestSites {
 /// # Errors
 /// As [`evaluate_lines`].
 pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) -> Result<LargestSites, Error> {
+    let per_site = strip(lines).unwrap_or_else(|| middle(lines));
+    largest((score, under), per_site, None, &|law| Evaluator::new(lines, law, InstructionSet::best()))
+}
+
+/// The same for two lines at checks, as [`Windows::lay`] takes them, with so much per site on the middle line; `near`
+/// is the mean that takes most sites between lines that are much the same.
+///
+/// # Errors
+/// As [`evaluate_lines`].
+pub(crate) fn largest_sites_between(
+    lined: impl Iterator<Item = (u32, Pair)> + Clone,
+    cap: u32,
+    per_site: f64,
+    near: Option<f64>,
+    under: (&Score, &Dispersion),
+) -> Result<LargestSites, Error> {
+    largest(under, per_site, near, &|law| {
+        let (mut windows, reach) = (Windows::default(), Reach::of(law));
+        windows.lay(lined.clone(), Some((cap, 0)), reach)?;
+        Ok(Evaluator::over(windows, reach, per_site, InstructionSet::best()))
+    })
+}
+
+fn largest(
+    (score, under): (&Score, &Dispersion),
+    per_site: f64,
+    near: Option<f64>,
+    make: Make<'_>,
+) -> Result<LargestSites, Error> {
     let axis = Axis::of(score, under);
-    let mut curve = SitesOfLines::new(lines);
+    let mut curve = ManySites { make, evaluators: Vec::new() };
     let mut sites = |xs: &[f64]| {
         let means = xs.iter().map(|&x| Mean::new(axis.mean(x))).collect::<Result<Vec<_>, _>>()?;
         curve.expected(score, under, &means)
     };
-    let (mut top, mut most, mut reach) = (axis.middle(lines), 0.0, libm::log(4.0));
+    let mut best_of = |centre: f64, reach: f64, steps: i32| -> Result<(f64, f64), Error> {
+        let xs: Vec<f64> =
+            (0..=steps).map(|i| centre + reach * (2.0 * f64::from(i) / f64::from(steps) - 1.0)).collect();
+        let found = xs.iter().copied().zip(sites(&xs)?);
+        Ok(found.fold((centre, 0.0), |best, here| if here.1 > best.1 { here } else { best }))
+    };
     // Whole vectors of means.
-    for steps in [23, 15] {
-        let centre = top;
-        let at = |i: i32| centre + reach * (2.0 * f64::from(i) / f64::from(steps) - 1.0);
-        let xs: Vec<f64> = (0..=steps).map(at).collect();
-        for (&x, sites) in xs.iter().zip(sites(&xs)?) {
-            if sites > most {
-                (top, most) = (x, sites);
-            }
+    let (mut top, mut most, mut reach) = (axis.at(per_site), 0.0, libm::log(4.0));
+    let mut grids = vec![23, 15];
+    if let Some(near) = near {
+        let centre = axis.of_mean(near);
+        let found = best_of(centre, NEAR, 7)?;
+        if (found.0 - centre).abs() < 0.9 * NEAR {
+            ((top, most), reach, grids) = (found, NEAR * 2.0 / 7.0, Vec::new());
+        }
+    }
+    for steps in grids {
+        let found = best_of(top, reach, steps)?;
+        if found.1 > most {
+            (top, most) = found;
         }
         reach *= 2.0 / f64::from(steps);
     }
+    let mut refined = top;
     for step in [reach, reach / 16.0] {
-        let around = sites(&[top - step, top, top + step])?;
+        let around = sites(&[refined - step, refined, refined + step])?;
         let &[before, here, after] = around.as_slice() else { continue };
         let bend = before - 2.0 * here + after;
         if bend < 0.0 {
-            top += (0.5 * step * (before - after) / bend).clamp(-step, step);
+            refined += (0.5 * step * (before - after) / bend).clamp(-step, step);
         }
     }
     // A curve with a kink, or rising throughout, has its most at a point of the grid.
-    let refined = sites(&[top])?.first().copied().unwrap_or(0.0);
-    Ok(LargestSites { mean: axis.mean(top), expected_sites: refined.max(most) })
+    let there = sites(&[refined])?.first().copied().unwrap_or(0.0);
+    if there >= most {
+        (top, most) = (refined, there);
+    }
+    Ok(LargestSites { mean: axis.mean(top), expected_sites: most })
 }
 
 /// Expected sites at one mean.
 pub(crate) fn expected_sites(lines: &Lines, score: &Score, under: &Dispersion, mean: f64) -> Result<f64, Error> {
-    let mut curve = SitesOfLines::new(lines);
-    let sites = curve.expected(score, under, &[Mean::new(mean)?])?;
+    let make: Make<'_> = &|law| Evaluator::new(lines, law, InstructionSet::best());
+    let sites = ManySites { make, evaluators: Vec::new() }.expected(score, under, &[Mean::new(mean)?])?;
     Ok(sites.first().copied().unwrap_or(0.0))
 }
 
+/// Makes the evaluator of some lines for laws like one.
+type Make<'a> = &'a dyn Fn(&Law) -> Result<Evaluator, Error>;
+
 /// Lines whose expected sites are asked for again and again, at other means of one model.
-struct SitesOfLines<'a> {
-    lines: &'a Lines,
+struct ManySites<'a> {
+    make: Make<'a>,
     /// One for each node of the laws, made at the first call.
     evaluators: Vec<Evaluator>,
 }
 
-impl<'a> SitesOfLines<'a> {
-    fn new(lines: &'a Lines) -> Self {
-        Self { lines, evaluators: Vec::new() }
-    }
-
+impl ManySites<'_> {
     /// Expected sites at each mean.
     ///
     /// # Errors
     /// `too_much_work`; those of a mean out of the model's range.
     fn expected(&mut self, score: &Score, under: &Dispersion, means: &[Mean]) -> Result<Vec<f64>, Error> {
-        let Self { lines, evaluators } = self;
+        let Self { make, evaluators } = self;
         let at_means = means.iter().map(|&mean| under.laws(score, mean)).collect::<Result<Vec<_>, _>>()?;
         let mut pooled = vec![0.0; means.len()];
         let Some(first) = at_means.first() else { return Ok(pooled) };
@@ -303,7 +350,7 @@ impl<'a> SitesOfLines<'a> {
         for node in 0..nodes {
             let laws: Vec<&(f64, Law)> = at_means.iter().filter_map(|laws| laws.nodes.get(node)).collect();
             if let (true, Some((_, law))) = (evaluators.len() == node, laws.first()) {
-                evaluators.push(Evaluator::new(lines, law, InstructionSet::best())?);
+                evaluators.push(make(law)?);
             }
             if let Some(evaluator) = evaluators.get_mut(node) {
                 let weight = |laws: &(f64, Law)| if nodes > 1 { laws.0 } else { 1.0 };
@@ -330,9 +377,11 @@ impl<'a> Axis<'a> {
     fn mean(&self, x: f64) -> f64 {
         if self.under.of_shares() { 1.0 / (1.0 + libm::exp(-x)) } else { libm::exp(x) }
     }
-    /// The middle of the strip.
-    fn middle(&self, lines: &Lines) -> f64 {
-        let m = strip(lines).unwrap_or_else(|| middle(lines));
+    fn of_mean(&self, mean: f64) -> f64 {
+        if self.under.of_shares() { libm::log(mean / (1.0 - mean)) } else { libm::log(mean) }
+    }
+    /// Where about so much is added to the total per site.
+    fn at(&self, m: f64) -> f64 {
         if *self.score == Score::Count {
             return libm::log(m);
         }
@@ -392,7 +441,7 @@ pub(super) fn even_mean_by(
     }
     let axis = Axis::of(score, under);
     let excess = |x: f64| excess(Mean::new(axis.mean(x))?);
-    let start = axis.middle(lines);
+    let start = axis.at(strip(lines).unwrap_or_else(|| middle(lines)));
     let first = excess(start)?;
     if first.is_nan() {
         return Ok(None);

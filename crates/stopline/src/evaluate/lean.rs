@@ -78,11 +78,16 @@ impl Evaluator {
     }
 
     pub(super) fn reaching(lines: &Lines, reach: Reach, set: InstructionSet) -> Result<Self, Error> {
-        Ok(Self {
+        Ok(Self::over(Windows::of(lines.rows(), reach)?, reach, middle(lines), set))
+    }
+
+    /// Over windows laid for laws of this reach, with so much per site in the middle of the open totals.
+    pub(super) fn over(windows: Windows, reach: Reach, middle: f64, set: InstructionSet) -> Self {
+        Self {
             set,
-            windows: Windows::of(lines.rows(), reach)?,
+            windows,
             reach,
-            middle: middle(lines),
+            middle,
             workspace: Workspace::default(),
             ran: None,
             eights: Vec::new(),
@@ -91,7 +96,7 @@ impl Evaluator {
             calls: Vec::new(),
             series: Vec::new(),
             sums: Vec::new(),
-        })
+        }
     }
 
     /// One point a law, all of one family. Many laws (from 192 on) are read off a series through 96 of their range

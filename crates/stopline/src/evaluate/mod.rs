@@ -33,8 +33,8 @@ mod windows;
 
 pub(crate) use clustered::clustered_work;
 pub use clustered::{clustered_lines, evaluate_clustered};
-pub(crate) use curve::expected_sites;
 pub use curve::{Curve, CurveRow, LargestSites, curve_of_laws, evaluate_lines, largest_expected_sites, stopped_by};
+pub(crate) use curve::{expected_sites, largest_sites_between};
 pub use dispatch::InstructionSet;
 pub(crate) use dispatch::{PlainWork, VectorWork};
 pub use evaluation::{Evaluation, evaluate};

@@ -5,6 +5,7 @@
 //! way to close the walk there.
 #![allow(clippy::cast_possible_wrap)] // windows in memory
 
+use super::between::sum;
 use super::dispatch::InstructionSet;
 use super::eight::{Eight, Settle};
 use super::forward::{Wanted, Workspace};
@@ -264,6 +265,10 @@ impl Strips {
         for Related { reference, reach, workspace, .. } in related {
             windows.lay(lined.clone(), None, *reach)?;
             spend(windows.work)?;
+            if let Some(sites) = workspace.sites_between(*set, windows, reference, cap) {
+                found.push(sites);
+                continue;
+            }
             let (mut sites, mut open, mut at) = (0.0, 1.0, 0);
             workspace.stretches(*set, windows, reference, watch, |filled| {
                 let mut from = room(filled.stretch.came_in);
@@ -279,14 +284,4 @@ impl Strips {
         }
         Ok(found)
     }
-}
-
-/// The sum, in eight parts at a time.
-fn sum(cells: &[f64]) -> f64 {
-    let (eights, rest) = cells.as_chunks::<LANE>();
-    let mut parts = [0.0; LANE];
-    for eight in eights {
-        parts.iter_mut().zip(eight).for_each(|(sum, p)| *sum += p);
-    }
-    parts.iter().chain(rest).sum()
 }

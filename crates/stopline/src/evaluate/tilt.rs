@@ -216,7 +216,7 @@ fn group<V: Vector, const N: usize, const SITES: bool>(
     eights: &mut [Eight; N],
     open_masses: &mut [&mut [Octet]],
 ) {
-    let Checks { rows, parts, top, cells, exponents, exponent: mut exponent_before } = *checks;
+    let Checks { rows, top, cells, exponents, exponent: mut exponent_before, .. } = *checks;
     let (ratio, site) = (loaded(eights, |e| &e.ratio), loaded(eights, |e| &e.site));
     // What changes from check to check, to be held in registers; the factor is ρᵀcⁿ.
     let (mut factor, mut left) = (loaded(eights, |e| &e.factor), loaded(eights, |e| &e.left));
@@ -250,8 +250,7 @@ fn group<V: Vector, const N: usize, const SITES: bool>(
         if row.plain && top.is_some() {
             let (low, open) = q.split_at(row.open.0);
             if !low.is_empty() {
-                let call = parts[row.parts.0].call.unwrap_or(Call::Inadequate);
-                add_product(&mut calls[call as usize], &polynomial(low, &ratio), &factor);
+                add_product(&mut calls[row.low as usize], &polynomial(low, &ratio), &factor);
                 raise(&mut factor, &ratio, low.len() as u64);
                 since += low.len() as u64;
             }

@@ -43,12 +43,14 @@ pub(crate) struct Window {
     pub len: usize,
     /// Position of the first open total, and one past the last.
     pub open: (usize, usize),
-    /// The runs, ascending and covering the window, in [`Windows::parts`].
+    /// The runs, ascending and covering the window, in [`Windows::parts`]; none where `plain` and laid.
     pub parts: (usize, usize),
     /// Are the open totals one run up to the end of the window?
     pub solid: bool,
     /// Is it one stop or none, then one run of open totals up to an uppermost stop, neither of them long?
     pub plain: bool,
+    /// The call of its stop, where it is plain and has one.
+    pub low: Call,
     /// Call of the uppermost stop; `None` where the check has none: then everything above the window
     /// stays open and will surely leave by the uppermost stop of a later check.
     pub top: Option<Call>,
@@ -221,7 +223,8 @@ impl Windows {
             self.mixed |= self.top.is_some_and(|other| other != call);
             self.top = Some(call);
         }
-        self.rows.push(Window { at, gap, base, len, open, parts, solid, plain, top });
+        let low = self.parts.get(from).and_then(|part| part.call).unwrap_or(Call::Inadequate);
+        self.rows.push(Window { at, gap, base, len, open, parts, solid, plain, low, top });
         self.cells += room(len);
         self.work += len as f64 * (open_len as f64 + 4.0);
         len
@@ -239,8 +242,11 @@ impl Windows {
         reach: Reach,
     ) -> Result<(), Error> {
         self.clear();
+        let rows = lined.size_hint().0 + 1;
+        self.rows.reserve(rows);
+        // Of the check before: its sites, its first open total and how many there are.
         let (mut before_at, mut open_base, mut open_len) = (0, 0, 1);
-        let (mut gap, mut cells, mut work, mut most) = ((0, 0, 0), 0, 0.0, 0);
+        let (mut gap, mut cells, mut work, mut most) = ((0, 0, 0), 0, 0, 0);
         for (at, (low, high)) in lined.chain(cap.map(|(at, limit)| (at, (-1, limit)))) {
             let sites = at - before_at;
             let (base, end) = reach.extent((open_base, open_len), sites, high);
@@ -249,36 +255,33 @@ impl Windows {
             if gap.1 != sites || len > gap.2 {
                 gap = self.gap(sites, len, reach);
             }
-            let first_open = (low + 1).clamp(base, end);
-            let stopped = (first_open - base) as usize;
-            let from = self.parts.len();
-            if stopped > 0 {
-                self.parts.push(Part { start: 0, end: stopped, call: Some(Call::Inadequate) });
-            }
-            if stopped < len {
-                self.parts.push(Part { start: stopped, end: len, call: None });
-            }
+            let stopped = ((low + 1).max(base).min(end) - base) as usize;
+            let plain = stopped < len && len <= SEGMENT;
+            let parts = if plain { (0, 0) } else { self.runs_of_two((stopped, len)) };
             let open = if stopped < len { (stopped, len) } else { (0, 0) };
-            self.rows.push(Window {
-                at,
-                gap: gap.0,
-                base,
-                len,
-                open,
-                parts: (from, self.parts.len()),
-                solid: true,
-                plain: stopped < len && len <= SEGMENT,
-                top: Some(Call::Adequate),
-            });
+            let (low, top) = (Call::Inadequate, Some(Call::Adequate));
+            self.rows.push(Window { at, gap: gap.0, base, len, open, parts, solid: true, plain, low, top });
             cells += room(len);
-            work += len as f64 * (open_len as f64 + 4.0);
+            work += len * (open_len + 4);
             most = most.max(len);
             (before_at, open_base, open_len) = (at, base + open.0 as Total, open.1 - open.0);
         }
         self.cells = cells;
-        self.work += work;
+        self.work += work as f64;
         self.top = Some(Call::Adequate);
         self.check(most)
+    }
+
+    /// A stop up to a position and open totals from there on.
+    #[cold]
+    fn runs_of_two(&mut self, (stopped, len): (usize, usize)) -> (usize, usize) {
+        let from = self.parts.len();
+        let runs = [
+            Part { start: 0, end: stopped, call: Some(Call::Inadequate) },
+            Part { start: stopped, end: len, call: None },
+        ];
+        self.parts.extend(runs.into_iter().filter(|part| part.start < part.end));
+        (from, self.parts.len())
     }
 
     fn part(&mut self, base: Total, (from, to): (Total, Total), call: Option<Call>) {
@@ -354,7 +357,17 @@ mod tests {
                         if let Some((at, limit)) = cap {
                             added.add(at, limit, &[above(limit)], reach);
                         }
-                        assert_eq!((&laid.rows, &laid.parts, &laid.gaps), (&added.rows, &added.parts, &added.gaps));
+                        assert_eq!((laid.rows.len(), &laid.gaps), (added.rows.len(), &added.gaps));
+                        for (a, b) in laid.rows.iter().zip(&added.rows) {
+                            let (parts, low) = (a.parts, a.low);
+                            assert_eq!(*a, Window { parts, low, ..*b });
+                            assert!(if a.plain {
+                                a.open.0 == 0 || low == b.low
+                            } else {
+                                laid.parts_of(a) == added.parts_of(b)
+                            });
+                        }
+                        assert_eq!(laid.cells, added.cells);
                         assert_eq!(laid.top(), added.top());
                         assert_eq!(laid.work, added.work, "sums of whole numbers");
                     }

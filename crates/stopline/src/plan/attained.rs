@@ -3,7 +3,7 @@
 use super::design::Design;
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
-use crate::evaluate::{self, InstructionSet, pool_calls, pooled_calls};
+use crate::evaluate::{self, InstructionSet, Reach, pool_calls, pooled_calls};
 use crate::law::{Law, Laws};
 use crate::lines::{Call, Lines};
 use crate::params::{K, Mean};
@@ -72,11 +72,17 @@ fn means(stated: &[(Mean, Call)]) -> Vec<Mean> {
 
 /// Multiply-adds of [`attained`].
 pub(super) fn work(design: &Design, lines: &Lines) -> Result<f64, Error> {
-    let mut work = 0.0;
+    let (mut work, mut known) = (0.0, None);
     for mean in means(&design.aim.stated()) {
         let laws = design.dispersion.laws(&design.score, mean)?;
         for (_, law) in &laws.nodes {
-            work += evaluate::work(lines, law)?;
+            // Laws of one reach take the same work.
+            let here = match known {
+                Some((reach, work)) if reach == Reach::of(law) => work,
+                _ => evaluate::work(lines, law)?,
+            };
+            known = Some((Reach::of(law), here));
+            work += here;
         }
         if let (Dispersion::KInterval { .. }, Some((_, law))) = (design.dispersion, laws.nodes.first()) {
             work += f64::from(GRIDS * (GRID + 1)) * evaluate::work(lines, law)?;

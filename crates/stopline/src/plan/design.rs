@@ -10,6 +10,7 @@ use crate::lines::{Call, Lines};
 use crate::params::{Mean, Plants, Risks, Thresholds};
 use crate::score::Score;
 use crate::watch::{Watch, tell};
+use std::borrow::Cow;
 use std::cell::Cell;
 
 /// How lines are derived.
@@ -215,7 +216,7 @@ impl Asked<'_> {
     /// What `derive` returns; `too_much_work`, `interrupted`.
     pub fn at_every_k<T>(
         &self,
-        lines: impl Fn(&T) -> Result<Lines, Error>,
+        lines: impl for<'a> Fn(&'a T) -> Result<Cow<'a, Lines>, Error>,
         derive: impl Fn(&Self) -> Result<Option<T>, Error>,
         watch: &dyn Watch,
     ) -> Result<Option<T>, Error> {

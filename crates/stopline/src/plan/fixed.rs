@@ -7,6 +7,7 @@ use crate::lines::{Lines, Row};
 use crate::params::MOST_SITES;
 use crate::score::Total;
 use crate::watch::Watch;
+use std::borrow::Cow;
 
 /// A plan with one check: inadequate if the total of `sites` is at most `cut`.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -167,7 +168,7 @@ impl Asked<'_> {
             }
             Ok(None)
         };
-        self.at_every_k(Fixed::lines, derive, watch)
+        self.at_every_k(|fixed: &Fixed| fixed.lines().map(Cow::Owned), derive, watch)
     }
 
     /// P(total of `sites` > t), or P(total ≤ t), for t = 0, 1, … below `len`, pooled over the laws.

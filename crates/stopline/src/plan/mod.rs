@@ -59,6 +59,7 @@ use crate::watch::{Quiet, Watch};
 use attained::attained;
 use no_plan::no_plan;
 use serde_json::value::RawValue;
+use std::borrow::Cow;
 use std::sync::{Arc, OnceLock};
 
 /// A plan that can be walked: what was asked, the lines, and the risks they exactly have.
@@ -203,7 +204,7 @@ impl Plan {
         }
         let (sites, minimax) = (design.checks.sites(), method == Method::TwoStageMinimax);
         let derive = |asked: &design::Asked<'_>| asked.one_sided(&sites, early, minimax, watch);
-        match design.asked()?.at_every_k(|(_, lines): &(Checks, Lines)| Ok(lines.clone()), derive, watch)? {
+        match design.asked()?.at_every_k(|(_, lines): &(Checks, Lines)| Ok(Cow::Borrowed(lines)), derive, watch)? {
             Some((checks, lines)) => Self::new(Design { checks, ..design }, method, lines, None, watch),
             None => Err(no_plan(&design, method, watch)?),
         }

@@ -23,6 +23,7 @@ use crate::plan::design::Asked;
 use crate::plan::straight::{Line, at_most, tilt};
 use crate::score::Total;
 use crate::watch::Watch;
+use std::borrow::Cow;
 
 /// ln m* goes from the inadequate to the adequate mean in this many steps; first every eighth is tried.
 const STEPS: u32 = 32;
@@ -54,7 +55,7 @@ impl Asked<'_> {
             }
             Ok(best.map(|best| best.lines))
         };
-        let lines = self.at_every_k(|lines: &Lines| Ok(lines.clone()), derive, watch)?;
+        let lines = self.at_every_k(|lines: &Lines| Ok(Cow::Borrowed(lines)), derive, watch)?;
         Ok(lines.map(|lines| (self.design.checks.with_cap(lines.cap()), lines)))
     }
 

@@ -4,11 +4,12 @@ use super::forecast::Forecast;
 use super::widths::{Side, Widths};
 use super::{LN_NEVER, MOST_CHANGES};
 use crate::error::{Code, Error};
-use crate::evaluate::{Closing as AtCap, InstructionSet, Pair, PlainWork, Strips, pooled_calls};
+use crate::evaluate::{Closing as AtCap, InstructionSet, LargestSites, Pair, PlainWork, Strips};
+use crate::evaluate::{largest_sites_between, pooled_calls};
 use crate::law::{Laws, Pool};
 use crate::lines::{Call, Lines, Row};
 use crate::plan::checks::Closing;
-use crate::plan::design::Asked;
+use crate::plan::design::{Asked, Design};
 use crate::plan::straight::{at_least, whole_below};
 use crate::score::Total;
 use crate::watch::Watch;
@@ -110,7 +111,7 @@ struct Walks {
 
 /// All strips of one design.
 pub(super) struct Family<'a> {
-    asked: &'a Asked<'a>,
+    pub asked: &'a Asked<'a>,
     sites: &'a [u32],
     /// The checks that have lines, and the middle line there.
     lined: &'a [u32],
@@ -288,6 +289,16 @@ impl<'a> Family<'a> {
         let pairs = self.pairs(lines);
         let apart = checks(self.lined, &pairs, Call::Inadequate);
         under.sites(apart, self.cap(), self.watch, |work| self.asked.spend(work, self.watch))
+    }
+
+    /// The mean that takes a strip most sites, and how many, which is near one known of another strip.
+    pub fn largest_sites(&self, lines: Places, near: Option<f64>) -> Result<LargestSites, Error> {
+        let pairs = self.pairs(lines);
+        let apart = checks(self.lined, &pairs, Call::Inadequate);
+        let Design { score, dispersion, .. } = self.asked.design;
+        // With lines at the cap too there is nothing to come after them.
+        let lined = apart.filter(|&(at, _)| at < self.cap());
+        largest_sites_between(lined, self.cap(), self.slope, near, (score, dispersion))
     }
 
     pub fn widths(&mut self, side: Side) -> &mut Widths {

@@ -31,13 +31,14 @@ use super::checks::Closing;
 use super::design::{Asked, Design};
 use crate::dispersion::Dispersion;
 use crate::error::Error;
-use crate::evaluate::{Strips, largest_expected_sites};
+use crate::evaluate::{LargestSites, Strips};
 use crate::law::{Law, Pool};
 use crate::lines::Lines;
 use crate::params::Mean;
 use crate::score::Total;
 use crate::watch::Watch;
 use family::{End, Family, Places, Strip};
+use std::borrow::Cow;
 
 /// Chance, as a share of the asked risk, that a line at the far end of its widths is ever met: −ln.
 const LN_NEVER: f64 = 30.0;
@@ -62,6 +63,7 @@ struct Best {
 
 /// The mean that takes a strip most sites.
 struct Worst {
+    mean: f64,
     expected_sites: f64,
     /// The laws there, with how results under them are put together.
     laws: Strips,
@@ -69,13 +71,16 @@ struct Worst {
 }
 
 impl Worst {
-    fn of(Design { score, dispersion, .. }: &Design, lines: &Lines) -> Result<Self, Error> {
-        let most = largest_expected_sites(lines, score, dispersion)?;
+    /// Of a strip; that of another is likely near.
+    fn of(family: &Family<'_>, lines: Places, other: Option<&Self>) -> Result<Self, Error> {
+        let Design { score, dispersion, .. } = family.asked.design;
+        let most = family.largest_sites(lines, other.map(|other| other.mean))?;
         let laws = dispersion.laws(score, Mean::new(most.mean)?)?;
         // Curves of the worst of several laws are those of the first.
         let shown = if laws.pool == Pool::Average { laws.nodes.len() } else { 1 };
         let (weights, laws): (Vec<f64>, Vec<Law>) = laws.nodes.into_iter().take(shown).unzip();
-        Ok(Self { expected_sites: most.expected_sites, laws: Strips::new(&laws, None), weights })
+        let LargestSites { mean, expected_sites } = most;
+        Ok(Self { mean, expected_sites, laws: Strips::new(&laws, None), weights })
     }
 }
 
@@ -102,7 +107,7 @@ impl Asked<'_> {
             search.over_cuts(|search, from, end| search.consider(from, end).map(|()| false))?;
             search.best.as_ref().map(|best| search.family.lines(&best.strip, best.end)).transpose()
         };
-        self.at_every_k(|lines: &Lines| Ok(lines.clone()), derive, watch)
+        self.at_every_k(|lines: &Lines| Ok(Cow::Borrowed(lines)), derive, watch)
     }
 }
 
@@ -165,11 +170,14 @@ impl Search<'_> {
 
     /// Has the strip, and so every wider one, no fewer sites than the best has at its worst mean?
     fn no_better(&mut self, lines: Places) -> Result<bool, Error> {
-        let Self { asked, family, best } = self;
+        let Self { family, best, .. } = self;
         let Some(best) = best else { return Ok(false) };
+        if best.strip.places.within(lines) {
+            return Ok(true);
+        }
         let worst = match &mut best.worst {
             Some(worst) => worst,
-            unknown => unknown.insert(Worst::of(asked.design, &family.lines(&best.strip, best.end)?)?),
+            unknown => unknown.insert(Worst::of(family, best.strip.places, None)?),
         };
         let sites = family.sites(lines, &mut worst.laws)?;
         let sites: f64 = worst.weights.iter().zip(sites).map(|(weight, sites)| weight * sites).sum();
@@ -186,9 +194,9 @@ impl Search<'_> {
             if self.no_better(strip.places)? {
                 continue;
             }
-            let worst = Worst::of(self.asked.design, &self.family.lines(&strip, end)?)?;
-            let most = self.best.as_ref().and_then(|best| best.worst.as_ref()).map(|worst| worst.expected_sites);
-            if most.is_none_or(|most| worst.expected_sites < most * (1.0 - SAME_SITES)) {
+            let before = self.best.as_ref().and_then(|best| best.worst.as_ref());
+            let worst = Worst::of(&self.family, strip.places, before)?;
+            if before.is_none_or(|before| worst.expected_sites < before.expected_sites * (1.0 - SAME_SITES)) {
                 self.best = Some(Best { strip, end, worst: Some(worst) });
             }
         }
