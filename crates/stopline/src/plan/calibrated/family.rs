@@ -484,7 +484,9 @@ mod tests {
                 let mut family = Family::new(&asked, &sites, &Quiet).unwrap();
                 let laws = asked.laws.iter().flat_map(|laws| &laws.nodes).map(|(_, law)| law);
                 family.strips = Strips::by(set, laws, Some(family.slope));
-                let places = |end: &End| family.least(Places::INNERMOST, *end).unwrap().map(|strip| strip.places);
+                let places = |end: &End| {
+                    family.least(Places::INNERMOST, *end, &mut |_, _| Ok(false)).unwrap().map(|strip| strip.places)
+                };
                 ends.iter().map(places).collect::<Vec<_>>()
             };
             let portable = strips(InstructionSet::PORTABLE);

@@ -31,14 +31,17 @@ impl Line {
     }
 }
 
+/// Is it enough to know that a strip lies within the one sought?
+pub(super) type Enough<'a> = &'a mut dyn FnMut(&Family<'_>, Places) -> Result<bool, Error>;
+
 impl Family<'_> {
     /// The least strip from `from` outwards whose risks are kept, though its lines may cross; `None` where there
-    /// is none.
+    /// is none, or where `enough` is true of a strip inside it.
     ///
     /// A line moves outwards only past places that were found too narrow for its risk, the other line no further
     /// out than in any strip sought. Where that ends is forecast from the strip looked at last, so that mostly a
     /// single place is looked at that is too narrow, the one before the place to take.
-    pub fn least(&mut self, from: Places, end: End) -> Result<Option<Strip>, Error> {
+    pub fn least(&mut self, from: Places, end: End, enough: Enough<'_>) -> Result<Option<Strip>, Error> {
         let [mut lower, mut upper] = Side::BOTH.map(|side| Line::at(side, from));
         let mut seen = self.strip(from, end)?;
         loop {
@@ -48,6 +51,7 @@ impl Family<'_> {
             }
             let (line, other, ahead) = match [lower, upper].map(|line| self.ahead(&line, &seen, end)) {
                 [0, 0] if seen.places == inside => return Ok(seen.feasible().then_some(seen)),
+                [0, 0] if enough(self, inside)? => return Ok(None),
                 [0, 0] => {
                     seen = self.strip(inside, end)?;
                     continue;
@@ -84,9 +88,10 @@ impl Family<'_> {
     }
 
     /// The strips from `from` outwards that keep both risks and of which neither line can be narrowed:
-    /// one, unless the least one crosses. Then each way to draw its lines apart leads to one.
-    pub fn narrowest(&mut self, from: Places, end: End) -> Result<Vec<Strip>, Error> {
-        let Some(least) = self.least(from, end)? else { return Ok(Vec::new()) };
+    /// one, unless the least one crosses. Then each way to draw its lines apart leads to one. None of those within
+    /// which is a strip of which `enough` is true.
+    pub fn narrowest(&mut self, from: Places, end: End, enough: Enough<'_>) -> Result<Vec<Strip>, Error> {
+        let Some(least) = self.least(from, end, enough)? else { return Ok(Vec::new()) };
         if !least.crossed {
             return Ok(vec![least]);
         }
@@ -108,7 +113,7 @@ impl Family<'_> {
                 before = apart;
                 let start = Places { lower, upper: apart };
                 if !found.iter().any(|s| s.places.within(start)) {
-                    found.extend(self.least(start, end)?);
+                    found.extend(self.least(start, end, enough)?);
                 }
             }
             if apart == upper {

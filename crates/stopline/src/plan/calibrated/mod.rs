@@ -68,6 +68,8 @@ struct Worst {
     /// The laws there, with how results under them are put together.
     laws: Strips,
     weights: Vec<f64>,
+    /// The strip that was compared last, and what came of it.
+    seen: Option<(Places, bool)>,
 }
 
 impl Worst {
@@ -80,7 +82,29 @@ impl Worst {
         let shown = if laws.pool == Pool::Average { laws.nodes.len() } else { 1 };
         let (weights, laws): (Vec<f64>, Vec<Law>) = laws.nodes.into_iter().take(shown).unzip();
         let LargestSites { mean, expected_sites } = most;
-        Ok(Self { mean, expected_sites, laws: Strips::new(&laws, None), weights })
+        Ok(Self { mean, expected_sites, laws: Strips::new(&laws, None), weights, seen: None })
+    }
+}
+
+impl Best {
+    /// Has the strip, and so every wider one, no fewer sites than the best has at its worst mean?
+    fn is_no_worse(best: &mut Option<Self>, family: &Family<'_>, lines: Places) -> Result<bool, Error> {
+        let Some(best) = best else { return Ok(false) };
+        if best.strip.places.within(lines) {
+            return Ok(true);
+        }
+        let worst = match &mut best.worst {
+            Some(worst) => worst,
+            unknown => unknown.insert(Worst::of(family, best.strip.places, None)?),
+        };
+        if let Some((_, no_worse)) = worst.seen.filter(|(seen, _)| *seen == lines) {
+            return Ok(no_worse);
+        }
+        let sites = family.sites(lines, &mut worst.laws)?;
+        let sites: f64 = worst.weights.iter().zip(sites).map(|(weight, sites)| weight * sites).sum();
+        let no_worse = sites >= worst.expected_sites * (1.0 - SAME_SITES);
+        worst.seen = Some((lines, no_worse));
+        Ok(no_worse)
     }
 }
 
@@ -97,7 +121,8 @@ impl Asked<'_> {
             return Ok(self.calibrated(sites, watch)?.is_some());
         }
         let mut search = Search { asked: self, family: Family::new(self, sites, watch)?, best: None };
-        search.over_cuts(|search, from, end| Ok(!search.family.narrowest(from, end)?.is_empty()))
+        let mut any = |_: &Family<'_>, _| Ok(false);
+        search.over_cuts(|search, from, end| Ok(!search.family.narrowest(from, end, &mut any)?.is_empty()))
     }
 
     /// The calibrated lines for these checks; `None` where the family has none.
@@ -122,7 +147,7 @@ impl Search<'_> {
         if self.asked.design.closing == Closing::Undecided {
             return enough(self, innermost, End::Lines);
         }
-        let Some(inner) = self.family.least(innermost, NO_CALL)? else { return Ok(false) };
+        let Some(inner) = self.family.least(innermost, NO_CALL, &mut |_, _| Ok(false))? else { return Ok(false) };
         let (start, mut stride) = self.start()?;
         for (first, step) in [(start, stride), (start - stride, -stride)] {
             let (mut from, mut cut, mut fewer) = (inner.places, first, true);
@@ -133,8 +158,10 @@ impl Search<'_> {
                         1.. => End::Only { inadequate_at_most: Some(cut), adequate_at_least: None },
                         _ => End::Only { inadequate_at_most: None, adequate_at_least: Some(cut + 1) },
                     };
-                    match self.family.least(from, only)? {
-                        Some(bound) if !self.no_better(bound.places)? => from = bound.places,
+                    let Self { family, best, .. } = self;
+                    let mut enough = |family: &Family<'_>, lines| Best::is_no_worse(best, family, lines);
+                    match family.least(from, only, &mut enough)? {
+                        Some(bound) if !enough(family, bound.places)? => from = bound.places,
                         _ => break,
                     }
                 }
@@ -168,36 +195,21 @@ impl Search<'_> {
         }
     }
 
-    /// Has the strip, and so every wider one, no fewer sites than the best has at its worst mean?
-    fn no_better(&mut self, lines: Places) -> Result<bool, Error> {
-        let Self { family, best, .. } = self;
-        let Some(best) = best else { return Ok(false) };
-        if best.strip.places.within(lines) {
-            return Ok(true);
-        }
-        let worst = match &mut best.worst {
-            Some(worst) => worst,
-            unknown => unknown.insert(Worst::of(family, best.strip.places, None)?),
-        };
-        let sites = family.sites(lines, &mut worst.laws)?;
-        let sites: f64 = worst.weights.iter().zip(sites).map(|(weight, sites)| weight * sites).sum();
-        Ok(sites >= worst.expected_sites * (1.0 - SAME_SITES))
-    }
-
     /// Takes the narrowest strips of a cut into account.
     fn consider(&mut self, from: Places, end: End) -> Result<(), Error> {
-        for strip in self.family.narrowest(from, end)? {
-            if self.best.is_none() {
-                self.best = Some(Best { strip, end, worst: None });
+        let Self { family, best, .. } = self;
+        for strip in family.narrowest(from, end, &mut |family, lines| Best::is_no_worse(best, family, lines))? {
+            if best.is_none() {
+                *best = Some(Best { strip, end, worst: None });
                 continue;
             }
-            if self.no_better(strip.places)? {
+            if Best::is_no_worse(best, family, strip.places)? {
                 continue;
             }
-            let before = self.best.as_ref().and_then(|best| best.worst.as_ref());
-            let worst = Worst::of(&self.family, strip.places, before)?;
+            let before = best.as_ref().and_then(|best| best.worst.as_ref());
+            let worst = Worst::of(family, strip.places, before)?;
             if before.is_none_or(|before| worst.expected_sites < before.expected_sites * (1.0 - SAME_SITES)) {
-                self.best = Some(Best { strip, end, worst: Some(worst) });
+                *best = Some(Best { strip, end, worst: Some(worst) });
             }
         }
         Ok(())
