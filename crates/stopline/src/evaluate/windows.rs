@@ -225,7 +225,7 @@ impl Windows {
         }
         let low = self.parts.get(from).and_then(|part| part.call).unwrap_or(Call::Inadequate);
         self.rows.push(Window { at, gap, base, len, open, parts, solid, plain, low, top });
-        self.cells += room(len);
+        self.cells = self.cells.saturating_add(room(len));
         self.work += len as f64 * (open_len as f64 + 4.0);
         len
     }
@@ -242,11 +242,10 @@ impl Windows {
         reach: Reach,
     ) -> Result<(), Error> {
         self.clear();
-        let rows = lined.size_hint().0 + 1;
-        self.rows.reserve(rows);
+        self.rows.reserve(lined.size_hint().0 + 1);
         // Of the check before: its sites, its first open total and how many there are.
         let (mut before_at, mut open_base, mut open_len) = (0, 0, 1);
-        let (mut gap, mut cells, mut work, mut most) = ((0, 0, 0), 0, 0, 0);
+        let (mut gap, mut cells, mut work, mut most) = ((0, 0, 0), 0_usize, 0.0, 0);
         for (at, (low, high)) in lined.chain(cap.map(|(at, limit)| (at, (-1, limit)))) {
             let sites = at - before_at;
             let (base, end) = reach.extent((open_base, open_len), sites, high);
@@ -261,13 +260,13 @@ impl Windows {
             let open = if stopped < len { (stopped, len) } else { (0, 0) };
             let (low, top) = (Call::Inadequate, Some(Call::Adequate));
             self.rows.push(Window { at, gap: gap.0, base, len, open, parts, solid: true, plain, low, top });
-            cells += room(len);
-            work += len * (open_len + 4);
+            cells = cells.saturating_add(room(len));
+            work += len as f64 * (open_len as f64 + 4.0);
             most = most.max(len);
             (before_at, open_base, open_len) = (at, base + open.0 as Total, open.1 - open.0);
         }
         self.cells = cells;
-        self.work += work as f64;
+        self.work += work;
         self.top = Some(Call::Adequate);
         self.check(most)
     }
