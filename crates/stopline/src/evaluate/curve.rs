@@ -286,15 +286,16 @@ fn largest(
     };
     // Whole vectors of means.
     let (mut top, mut most, mut reach) = (axis.at(per_site), 0.0, libm::log(4.0));
-    let mut grids = vec![23, 15];
+    let mut grids: &[i32] = &[23, 15];
     if let Some(near) = near {
         let centre = axis.of_mean(near);
         let found = best_of(centre, NEAR, 7)?;
+        // At either end the most may lie further out.
         if (found.0 - centre).abs() < 0.9 * NEAR {
-            ((top, most), reach, grids) = (found, NEAR * 2.0 / 7.0, Vec::new());
+            ((top, most), reach, grids) = (found, NEAR * 2.0 / 7.0, &[]);
         }
     }
-    for steps in grids {
+    for &steps in grids {
         let found = best_of(top, reach, steps)?;
         if found.1 > most {
             (top, most) = found;

@@ -135,11 +135,10 @@ impl VectorWork for Follow<'_, '_> {
 
 /// At most W vectors at a time, some checks at a time.
 #[inline(always)]
-fn follow<V: Vector, const W: usize>(Follow { filled, place, eights, sites, open }: Follow<'_, '_>) {
-    let Filled { stretch, mut cells, exponents } = *filled;
+fn follow<V: Vector, const W: usize>(Follow { filled, place, mut eights, sites, open }: Follow<'_, '_>) {
+    let Filled { stretch, cells, exponents } = *filled;
     let Stretch { parts, top, mut exponent, came_in, cap, .. } = *stretch;
-    let mut eights = eights;
-    cells = &cells[room(came_in)..];
+    let mut cells = &cells[room(came_in)..];
     for (rows, exponents) in stretch.rows.chunks(TOGETHER).zip(exponents.chunks(TOGETHER)) {
         if open.is_empty() {
             eights = unsettled(eights, f64::from(cap - place.sites));
@@ -389,23 +388,15 @@ pub(super) fn fresh<V: Vector, const N: usize>(
 #[inline(always)]
 fn look(checks: &Checks<'_>, place: &mut Place, eights: &mut [Eight]) {
     let Place { mut sites, mut total, mut unseen, .. } = *place;
-    if let (Some(last), Some(&exponent)) = (checks.rows.last(), checks.exponents.last()) {
-        // Totals never fall: where these checks are near one another, the last is enough.
-        let open = last.base + last.open.0 as i64;
-        let far = u64::from(last.at - sites) + (open - total).unsigned_abs();
+    let (mut rows, mut exponents) = (checks.rows, checks.exponents);
+    // Totals never fall: where the last of these checks is near, it is enough to look there.
+    if let ([.., last], [.., _]) = (rows, exponents) {
+        let far = u64::from(last.at - sites) + (last.base + last.open.0 as i64 - total).unsigned_abs();
         if far <= LOOK {
-            unseen += far;
-            if unseen >= LOOK {
-                unseen = 0;
-                for eight in &mut *eights {
-                    eight.look(last.at, open, exponent);
-                }
-            }
-            *place = Place { sites: last.at, total: open, unseen, ..*place };
-            return;
+            (rows, exponents) = (&rows[rows.len() - 1..], &exponents[exponents.len() - 1..]);
         }
     }
-    for (row, &exponent) in checks.rows.iter().zip(checks.exponents) {
+    for (row, &exponent) in rows.iter().zip(exponents) {
         let open = row.base + row.open.0 as i64;
         unseen += u64::from(row.at - sites) + (open - total).unsigned_abs();
         (sites, total) = (row.at, open);

@@ -31,6 +31,11 @@ impl Line {
     }
 }
 
+/// Nothing is enough.
+pub(super) fn never(_: &Family<'_>, _: Places) -> Result<bool, Error> {
+    Ok(false)
+}
+
 /// Is it enough to know that a strip lies within the one sought?
 pub(super) type Enough<'a> = &'a mut dyn FnMut(&Family<'_>, Places) -> Result<bool, Error>;
 

@@ -38,6 +38,7 @@ use crate::params::Mean;
 use crate::score::Total;
 use crate::watch::Watch;
 use family::{End, Family, Places, Strip};
+use least::never;
 use std::borrow::Cow;
 
 /// Chance, as a share of the asked risk, that a line at the far end of its widths is ever met: −ln.
@@ -121,8 +122,7 @@ impl Asked<'_> {
             return Ok(self.calibrated(sites, watch)?.is_some());
         }
         let mut search = Search { asked: self, family: Family::new(self, sites, watch)?, best: None };
-        let mut any = |_: &Family<'_>, _| Ok(false);
-        search.over_cuts(|search, from, end| Ok(!search.family.narrowest(from, end, &mut any)?.is_empty()))
+        search.over_cuts(|search, from, end| Ok(!search.family.narrowest(from, end, &mut never)?.is_empty()))
     }
 
     /// The calibrated lines for these checks; `None` where the family has none.
@@ -147,7 +147,7 @@ impl Search<'_> {
         if self.asked.design.closing == Closing::Undecided {
             return enough(self, innermost, End::Lines);
         }
-        let Some(inner) = self.family.least(innermost, NO_CALL, &mut |_, _| Ok(false))? else { return Ok(false) };
+        let Some(inner) = self.family.least(innermost, NO_CALL, &mut never)? else { return Ok(false) };
         let (start, mut stride) = self.start()?;
         for (first, step) in [(start, stride), (start - stride, -stride)] {
             let (mut from, mut cut, mut fewer) = (inner.places, first, true);
