@@ -247,9 +247,32 @@ impl Law {
         }
     }
 
+    /// What [`Self::bulk`] takes, in multiply-adds, about.
+    pub(crate) fn work_of_bulk(&self, sites: u32, len: f64) -> f64 {
+        match self {
+            Law::Table { p, .. } => {
+                let sd = libm::sqrt(f64::from(sites) * self.variance());
+                let followed = len.min(2.0 * NEGLIGIBLE_FROM * sd + p.len() as f64);
+                // That of the last doubling and of all before, and as many sums of it and one site more.
+                2.0 * followed * (followed + p.len() as f64)
+            }
+            _ => 4.0 * len,
+        }
+    }
+
     /// Probabilities that a batch of `sites` adds `sites·first`, `sites·first + 1`, …, `len` of them
     /// (fewer where the law ends before).
     pub(crate) fn batch(&self, sites: u32, len: usize, out: &mut Vec<f64>) {
+        self.batch_from(0.0, sites, len, out);
+    }
+
+    /// The same for sums over many totals: those of a table that are as good as impossible are 0.
+    pub(crate) fn bulk(&self, sites: u32, len: usize, out: &mut Vec<f64>) {
+        self.batch_from(NEGLIGIBLE, sites, len, out);
+    }
+
+    /// The same, with probabilities of a table that are less than `least` not followed.
+    fn batch_from(&self, least: f64, sites: u32, len: usize, out: &mut Vec<f64>) {
         out.clear();
         let g = f64::from(sites);
         match self {
@@ -288,9 +311,9 @@ impl Law {
                 // A table has no closed form for a batch: by doubling, along the binary digits of its sites.
                 out.extend(p.iter().take(len));
                 for digit in (0..sites.max(1).ilog2()).rev() {
-                    *out = convolved(out, out, len);
+                    *out = convolved(out, out, len, least);
                     if sites >> digit & 1 == 1 {
-                        *out = convolved(out, p, len);
+                        *out = convolved(out, p, len, least);
                     }
                 }
             }
@@ -298,11 +321,18 @@ impl Law {
     }
 }
 
-/// The first `len` probabilities of a sum of two.
-fn convolved(a: &[f64], b: &[f64], len: usize) -> Vec<f64> {
+/// A probability that changes no digit of a sum over totals.
+const NEGLIGIBLE: f64 = 1e-60;
+/// Standard deviations from the mean beyond which all are less.
+const NEGLIGIBLE_FROM: f64 = 17.0;
+
+/// The first `len` probabilities of a sum of two, from those of each that are `least` or more.
+fn convolved(a: &[f64], b: &[f64], len: usize, least: f64) -> Vec<f64> {
     let mut sum = vec![0.0; len.min((a.len() + b.len()).saturating_sub(1))];
-    for (i, a) in a.iter().enumerate() {
-        for (sum, b) in sum.iter_mut().skip(i).zip(b) {
+    let followed = |p: &f64| *p >= least;
+    let (Some(from), Some(last)) = (b.iter().position(followed), b.iter().rposition(followed)) else { return sum };
+    for (i, a) in a.iter().enumerate().filter(|(_, a)| followed(a)) {
+        for (sum, b) in sum.iter_mut().skip(i + from).zip(b.get(from..=last).unwrap_or_default()) {
             *sum += a * b;
         }
     }
@@ -421,4 +451,36 @@ fn binomial_pmf(x: f64, n: f64, p: f64) -> f64 {
         - deviance_part(x, n * p)
         - deviance_part(n - x, n * (1.0 - p));
     libm::exp(ln) * libm::sqrt(n / (core::f64::consts::TAU * x * (n - x)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Of so many sites that all but some thousands of totals are negligible: the mean and variance are those of a sum of
+    /// sites, and the probabilities those of a binomial law where the table is one.
+    #[test]
+    fn bulk_of_a_table_is_that_of_a_sum_of_sites() {
+        let table = |p: &[f64]| Law::Table { first: 0, p: p.into() };
+        let mut batch = Vec::new();
+        for (p, sites) in [(&[0.2, 0.3, 0.1, 0.4][..], 40_000), (&[0.9, 0.0, 0.1], 1000), (&[0.5, 0.5], 3)] {
+            let law = table(p);
+            law.bulk(sites, 4 * sites as usize, &mut batch);
+            let moment =
+                |of: &dyn Fn(f64) -> f64| batch.iter().zip(0..).map(|(p, x)| p * of(f64::from(x))).sum::<f64>();
+            let mean = f64::from(sites) * law.mean();
+            let variance = f64::from(sites) * law.variance();
+            assert!((moment(&|_| 1.0) - 1.0).abs() < 1e-10);
+            assert!((moment(&|x| x) / mean - 1.0).abs() < 1e-10);
+            assert!((moment(&|x| (x - mean) * (x - mean)) / variance - 1.0).abs() < 1e-8);
+        }
+        let (units, sites) = (1, 5000);
+        let binomial = Law::Binomial { p: Share::new(0.3).unwrap(), units };
+        let mut exact = Vec::new();
+        binomial.batch(sites, 5001, &mut exact);
+        table(&[0.7, 0.3]).bulk(sites, 5001, &mut batch);
+        // Each site adds a rounding, at most.
+        let rounding = f64::from(sites) * f64::EPSILON * exact[1500];
+        assert!(batch.iter().zip(&exact).all(|(a, b)| (a - b).abs() < rounding));
+    }
 }

@@ -1,10 +1,7 @@
 //! Operating-characteristic curve and expected sites over means.
 
 use super::dispatch::InstructionSet;
-use super::lean::Evaluator;
 use super::outcome::{Outcome, each_outcome, middle};
-use super::strips::Pair;
-use super::windows::{Reach, Windows};
 use crate::dispersion::Dispersion;
 use crate::error::{Code, Error};
 use crate::law::{Law, Laws, Pool};
@@ -12,7 +9,7 @@ use crate::lines::{Call, Lines};
 use crate::params::Mean;
 use crate::root::root;
 use crate::score::Score;
-use crate::watch::{Quiet, Watch, Within};
+use crate::watch::{Watch, Within};
 
 /// What a plan does at one mean.
 #[derive(Debug, Clone, PartialEq)]
@@ -225,164 +222,24 @@ pub(super) fn row(lines: &Lines, mean: f64, outcome: &Outcome) -> CurveRow {
     }
 }
 
-/// How far around the mean that takes most sites between lines alike it is looked for, as a logarithm.
-const NEAR: f64 = 0.07;
-
-/// The mean at which a plan takes most sites on average, and how many.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct LargestSites {
-    /// Mean per site.
-    pub mean: f64,
-    /// Expected sites there.
-    pub expected_sites: f64,
-}
-
-/// Largest expected sites over all means: a grid over a factor of 16 around the middle of the strip,
-/// refined around its best point, then twice the top of a parabola.
-///
-/// # Errors
-/// As [`evaluate_lines`].
-pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) -> Result<LargestSites, Error> {
-    let per_site = strip(lines).unwrap_or_else(|| middle(lines));
-    largest((score, under), per_site, None, &|law| Evaluator::new(lines, law, InstructionSet::best()))
-}
-
-/// The same for two lines at checks, as [`Windows::lay`] takes them, with so much per site on the middle line; `near`
-/// is the mean that takes most sites between lines that are much the same.
-///
-/// # Errors
-/// As [`evaluate_lines`].
-pub(crate) fn largest_sites_between(
-    lined: impl Iterator<Item = (u32, Pair)> + Clone,
-    cap: u32,
-    per_site: f64,
-    near: Option<f64>,
-    under: (&Score, &Dispersion),
-) -> Result<LargestSites, Error> {
-    largest(under, per_site, near, &|law| {
-        let (mut windows, reach) = (Windows::default(), Reach::of(law));
-        windows.lay(lined.clone(), Some((cap, 0)), reach)?;
-        Ok(Evaluator::over(windows, reach, per_site, InstructionSet::best()))
-    })
-}
-
-fn largest(
-    (score, under): (&Score, &Dispersion),
-    per_site: f64,
-    near: Option<f64>,
-    make: Make<'_>,
-) -> Result<LargestSites, Error> {
-    let axis = Axis::of(score, under);
-    let mut curve = ManySites { make, evaluators: Vec::new() };
-    let mut sites = |xs: &[f64]| {
-        let means = xs.iter().map(|&x| Mean::new(axis.mean(x))).collect::<Result<Vec<_>, _>>()?;
-        curve.expected(score, under, &means)
-    };
-    let mut best_of = |centre: f64, reach: f64, steps: i32| -> Result<(f64, f64), Error> {
-        let xs: Vec<f64> =
-            (0..=steps).map(|i| centre + reach * (2.0 * f64::from(i) / f64::from(steps) - 1.0)).collect();
-        let found = xs.iter().copied().zip(sites(&xs)?);
-        Ok(found.fold((centre, 0.0), |best, here| if here.1 > best.1 { here } else { best }))
-    };
-    // Whole vectors of means.
-    let (mut top, mut most, mut reach) = (axis.at(per_site), 0.0, libm::log(4.0));
-    let mut grids: &[i32] = &[23, 15];
-    if let Some(near) = near {
-        let centre = axis.of_mean(near);
-        let found = best_of(centre, NEAR, 7)?;
-        // At either end the most may lie further out.
-        if (found.0 - centre).abs() < 0.9 * NEAR {
-            ((top, most), reach, grids) = (found, NEAR * 2.0 / 7.0, &[]);
-        }
-    }
-    for &steps in grids {
-        let found = best_of(top, reach, steps)?;
-        if found.1 > most {
-            (top, most) = found;
-        }
-        reach *= 2.0 / f64::from(steps);
-    }
-    let mut refined = top;
-    for step in [reach, reach / 16.0] {
-        let around = sites(&[refined - step, refined, refined + step])?;
-        let &[before, here, after] = around.as_slice() else { continue };
-        let bend = before - 2.0 * here + after;
-        if bend < 0.0 {
-            refined += (0.5 * step * (before - after) / bend).clamp(-step, step);
-        }
-    }
-    // A curve with a kink, or rising throughout, has its most at a point of the grid.
-    let there = sites(&[refined])?.first().copied().unwrap_or(0.0);
-    if there >= most {
-        (top, most) = (refined, there);
-    }
-    Ok(LargestSites { mean: axis.mean(top), expected_sites: most })
-}
-
-/// Expected sites at one mean.
-pub(crate) fn expected_sites(lines: &Lines, score: &Score, under: &Dispersion, mean: f64) -> Result<f64, Error> {
-    let make: Make<'_> = &|law| Evaluator::new(lines, law, InstructionSet::best());
-    let sites = ManySites { make, evaluators: Vec::new() }.expected(score, under, &[Mean::new(mean)?])?;
-    Ok(sites.first().copied().unwrap_or(0.0))
-}
-
-/// Makes the evaluator of some lines for laws like one.
-type Make<'a> = &'a dyn Fn(&Law) -> Result<Evaluator, Error>;
-
-/// Lines whose expected sites are asked for again and again, at other means of one model.
-struct ManySites<'a> {
-    make: Make<'a>,
-    /// One for each node of the laws, made at the first call.
-    evaluators: Vec<Evaluator>,
-}
-
-impl ManySites<'_> {
-    /// Expected sites at each mean.
-    ///
-    /// # Errors
-    /// `too_much_work`; those of a mean out of the model's range.
-    fn expected(&mut self, score: &Score, under: &Dispersion, means: &[Mean]) -> Result<Vec<f64>, Error> {
-        let Self { make, evaluators } = self;
-        let at_means = means.iter().map(|&mean| under.laws(score, mean)).collect::<Result<Vec<_>, _>>()?;
-        let mut pooled = vec![0.0; means.len()];
-        let Some(first) = at_means.first() else { return Ok(pooled) };
-        // The worst of several laws is shown at the first.
-        let nodes = if first.pool == Pool::Average { first.nodes.len() } else { 1 };
-        for node in 0..nodes {
-            let laws: Vec<&(f64, Law)> = at_means.iter().filter_map(|laws| laws.nodes.get(node)).collect();
-            if let (true, Some((_, law))) = (evaluators.len() == node, laws.first()) {
-                evaluators.push(make(law)?);
-            }
-            if let Some(evaluator) = evaluators.get_mut(node) {
-                let weight = |laws: &(f64, Law)| if nodes > 1 { laws.0 } else { 1.0 };
-                let points = evaluator.under(laws.iter().map(|(_, law)| law), &Quiet)?;
-                for ((sum, point), laws) in pooled.iter_mut().zip(points).zip(&laws) {
-                    *sum += weight(laws) * point.expected_sites;
-                }
-            }
-        }
-        Ok(pooled)
-    }
-}
-
 /// Means on the whole real line: as ln mean, or as ln odds where the mean is a share.
-struct Axis<'a> {
+pub(super) struct Axis<'a> {
     score: &'a Score,
     under: &'a Dispersion,
 }
 
 impl<'a> Axis<'a> {
-    fn of(score: &'a Score, under: &'a Dispersion) -> Self {
+    pub fn of(score: &'a Score, under: &'a Dispersion) -> Self {
         Self { score, under }
     }
-    fn mean(&self, x: f64) -> f64 {
+    pub fn mean(&self, x: f64) -> f64 {
         if self.under.of_shares() { 1.0 / (1.0 + libm::exp(-x)) } else { libm::exp(x) }
     }
-    fn of_mean(&self, mean: f64) -> f64 {
+    pub fn of_mean(&self, mean: f64) -> f64 {
         if self.under.of_shares() { libm::log(mean / (1.0 - mean)) } else { libm::log(mean) }
     }
     /// Where about so much is added to the total per site.
-    fn at(&self, m: f64) -> f64 {
+    pub fn at(&self, m: f64) -> f64 {
         if *self.score == Score::Count {
             return libm::log(m);
         }
@@ -407,7 +264,7 @@ impl<'a> Axis<'a> {
 }
 
 /// Mean per site along the middle of the open totals before the last check, where they end upwards.
-fn strip(lines: &Lines) -> Option<f64> {
+pub(super) fn strip(lines: &Lines) -> Option<f64> {
     let (_, rows) = lines.rows().split_last()?;
     let (mut totals, mut sites) = (0.0, 0.0);
     for row in rows {

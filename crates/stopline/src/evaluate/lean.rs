@@ -99,6 +99,21 @@ impl Evaluator {
         }
     }
 
+    /// Over windows laid anew for laws of this reach, in the memory of an evaluator before.
+    ///
+    /// # Errors
+    /// What `lay` returns.
+    pub(super) fn laid(
+        before: Option<Self>,
+        (reach, middle, set): (Reach, f64, InstructionSet),
+        lay: impl FnOnce(&mut Windows) -> Result<(), Error>,
+    ) -> Result<Self, Error> {
+        let new = || Self::over(Windows::default(), reach, middle, set);
+        let mut laid = before.map_or_else(new, |before| Self { set, reach, middle, ran: None, ..before });
+        lay(&mut laid.windows)?;
+        Ok(laid)
+    }
+
     /// One point a law, all of one family. Many laws (from 192 on) are read off a series through 96 of their range
     /// where that is as exact: to 1e-13 absolute.
     ///

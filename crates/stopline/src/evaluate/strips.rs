@@ -17,29 +17,52 @@ use crate::law::{Family, Law};
 use crate::lines::Call;
 use crate::score::Total;
 use crate::watch::Watch;
+use std::ops::Range;
 
 /// Inadequate at most, −1 for never, and adequate at least, at one check of totals that are not negative.
 pub(crate) type Pair = (Total, Total);
 
+/// Totals at the cap, more than there mostly are.
+const SUMS: usize = 48;
+
 /// How the walk stands when it comes to the cap, under one law.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub(crate) struct Closing {
     /// P(called inadequate before).
     pub inadequate: f64,
     /// P(no call before).
     pub open: f64,
-    /// P(no call before, and a total of at most `base + i` at the cap).
-    at_most: Vec<f64>,
+    /// Where among the sums of its [`Closings`] those of P(no call before, and a total of at most `base + i` at the cap)
+    /// stand.
+    sums: Range<usize>,
     base: Total,
     /// The first total that was not looked at.
     pub limit: Total,
 }
 
-impl Closing {
+/// How walks stand when they come to the cap, between lines looked at one after the other.
+#[derive(Debug, Default)]
+pub(crate) struct Closings {
+    of_laws: Vec<Option<Closing>>,
+    sums: Vec<f64>,
+}
+
+impl Closings {
+    /// With memory for so many looks under so many laws.
+    pub fn with_room_for(looks: usize, laws: usize) -> Self {
+        Self { of_laws: Vec::with_capacity(looks * laws), sums: Vec::with_capacity(looks * laws * SUMS) }
+    }
+
+    /// Those of one look; `None` of a law that is too far from its reference.
+    pub fn of(&self, look: &Range<usize>) -> &[Option<Closing>] {
+        self.of_laws.get(look.clone()).unwrap_or_default()
+    }
+
     /// P(no call before the cap, and a total of at most `total` there), for totals below the limit.
-    pub fn at_most(&self, total: Total) -> f64 {
-        let place = usize::try_from(total - self.base).ok();
-        place.and_then(|i| self.at_most.get(i).or(self.at_most.last())).copied().unwrap_or(0.0)
+    pub fn at_most(&self, closing: &Closing, total: Total) -> f64 {
+        let sums = self.sums.get(closing.sums.clone()).unwrap_or_default();
+        let place = usize::try_from(total - closing.base).ok();
+        place.and_then(|i| sums.get(i).or(sums.last())).copied().unwrap_or(0.0)
     }
 }
 
@@ -133,9 +156,8 @@ impl Strips {
         Self { related, set, windows: Windows::default(), eights: Vec::new(), ends: Ends::default(), sums: Vec::new() }
     }
 
-    /// How a walk between lines at the checks `lined` ends before `cap`, and which totals below `limit` it
-    /// has there, under each law; `None` where a law is too far from its reference for that.
-    /// Without a cap the walk ends with the last check.
+    /// Adds to `closings` how a walk between lines at the checks `lined` ends before `cap`, and which totals below
+    /// `limit` it has there, under each law; says where. Without a cap the walk ends with the last check.
     ///
     /// # Errors
     /// `too_much_work`, `interrupted`, or what `spend`, told the multiply-adds, returns.
@@ -145,8 +167,11 @@ impl Strips {
         cap: Option<(u32, Total)>,
         watch: &dyn Watch,
         spend: impl Fn(f64) -> Result<(), Error>,
-    ) -> Result<Vec<Option<Closing>>, Error> {
-        let mut found: Vec<Option<Closing>> = vec![None; self.related.iter().map(|r| r.of.len()).sum()];
+        closings: &mut Closings,
+    ) -> Result<Range<usize>, Error> {
+        let first = closings.of_laws.len();
+        let look = first..first + self.related.iter().map(|r| r.of.len()).sum::<usize>();
+        closings.of_laws.resize(look.end, None);
         let Self { related, set, windows, eights, ends, sums } = self;
         let mut laid = None;
         for Related { family, reference, reach, of, start, workspace, .. } in related {
@@ -189,23 +214,24 @@ impl Strips {
                 if eight.sound(largest).get(lane) != Some(&true) {
                     continue;
                 }
-                let mut closing = Closing { inadequate: eight.call(Call::Inadequate, lane), ..Closing::default() };
+                let inadequate = eight.call(Call::Inadequate, lane);
                 let (sites, base) = lined.map_or((0, 0), |row| (row.at, row.base + row.open.0 as Total));
                 sums.clear();
                 eight.running(lane, (sites, base, exponent), open, sums);
-                closing.open = sums.last().copied().unwrap_or(0.0);
+                let open = sums.last().copied().unwrap_or(0.0);
+                let from = closings.sums.len();
+                let (mut base, mut limit) = (0, 0);
                 if let Some(row) = at_cap {
-                    closing.base = row.base;
-                    closing.limit = row.base + row.len as Total;
-                    closing.at_most.reserve_exact(ends.last.len());
-                    eight.running(lane, (row.at, row.base, ends.exponents.1), &ends.last, &mut closing.at_most);
+                    (base, limit) = (row.base, row.base + row.len as Total);
+                    eight.running(lane, (row.at, row.base, ends.exponents.1), &ends.last, &mut closings.sums);
                 }
-                if let Some(slot) = found.get_mut(law) {
-                    *slot = Some(closing);
+                let sums = from..closings.sums.len();
+                if let Some(slot) = closings.of_laws.get_mut(first + law) {
+                    *slot = Some(Closing { inadequate, open, sums, base, limit });
                 }
             }
         }
-        Ok(found)
+        Ok(look)
     }
 
     /// How likely a walk between lines is to come, at each check, to the last total called inadequate, under the law
@@ -220,7 +246,7 @@ impl Strips {
         watch: &dyn Watch,
         spend: impl Fn(f64) -> Result<(), Error>,
     ) -> Result<[Vec<f64>; 2], Error> {
-        let mut found = [Vec::new(), Vec::new()];
+        let mut found = [0, 1].map(|_| Vec::with_capacity(lined.size_hint().0));
         let Self { related, set, windows, .. } = self;
         for Related { reference, reach, of, start, workspace, .. } in related {
             let places = laws.map(|law| of.iter().position(|&number| number == law));

@@ -113,7 +113,9 @@ impl Windows {
     /// `too_much_work` where a recursion would take too many multiply-adds or too much memory.
     pub fn of(rows: &[Row], reach: Reach) -> Result<Self, Error> {
         let limits = limits(rows, reach)?;
-        let mut windows = Self::default();
+        let parts = rows.iter().map(|row| 2 * row.stops.len() + 1).sum();
+        let (rows_of, parts) = (Vec::with_capacity(rows.len()), Vec::with_capacity(parts));
+        let mut windows = Self { rows: rows_of, parts, ..Self::default() };
         let mut longest = 0;
         for (row, limit) in rows.iter().zip(limits) {
             longest = longest.max(windows.add(row.at, limit, &row.stops, reach));
@@ -167,6 +169,7 @@ impl Windows {
     }
 
     /// The batch of so many sites, with at least so many steps needed of it: its number, sites and steps.
+    #[cold]
     fn gap(&mut self, sites: u32, len: usize, reach: Reach) -> (usize, u32, usize) {
         let gap = self.gaps.iter().position(|g| g.0 == sites).unwrap_or_else(|| {
             self.gaps.push((sites, 0));
@@ -243,32 +246,17 @@ impl Windows {
     ) -> Result<(), Error> {
         self.clear();
         self.rows.reserve(lined.size_hint().0 + 1);
-        // Of the check before: its sites, its first open total and how many there are.
-        let (mut before_at, mut open_base, mut open_len) = (0, 0, 1);
-        let (mut gap, mut cells, mut work, mut most) = ((0, 0, 0), 0_usize, 0.0, 0);
-        for (at, (low, high)) in lined.chain(cap.map(|(at, limit)| (at, (-1, limit)))) {
-            let sites = at - before_at;
-            let (base, end) = reach.extent((open_base, open_len), sites, high);
-            let len = (end - base) as usize;
-            // Number, sites and longest stretch of the batch that leads here.
-            if gap.1 != sites || len > gap.2 {
-                gap = self.gap(sites, len, reach);
-            }
-            let stopped = ((low + 1).max(base).min(end) - base) as usize;
-            let plain = stopped < len && len <= SEGMENT;
-            let parts = if plain { (0, 0) } else { self.runs_of_two((stopped, len)) };
-            let open = if stopped < len { (stopped, len) } else { (0, 0) };
-            let (low, top) = (Call::Inadequate, Some(Call::Adequate));
-            self.rows.push(Window { at, gap: gap.0, base, len, open, parts, solid: true, plain, low, top });
-            cells = cells.saturating_add(room(len));
-            work += len as f64 * (open_len as f64 + 4.0);
-            most = most.max(len);
-            (before_at, open_base, open_len) = (at, base + open.0 as Total, open.1 - open.0);
+        let mut laying =
+            Laying { before_at: 0, open_base: 0, open_len: 1, gap: (0, 0, 0), cells: 0, work: 0.0, longest: 0 };
+        lined.for_each(|(at, pair)| laying.check(self, at, pair, reach));
+        if let Some((at, limit)) = cap {
+            laying.check(self, at, (-1, limit), reach);
         }
+        let Laying { cells, work, longest, .. } = laying;
         self.cells = cells;
         self.work += work;
         self.top = Some(Call::Adequate);
-        self.check(most)
+        self.check(longest)
     }
 
     /// A stop up to a position and open totals from there on.
@@ -292,6 +280,41 @@ impl Windows {
     /// The runs of a check.
     pub fn parts_of(&self, row: &Window) -> &[Part] {
         self.parts.get(row.parts.0..row.parts.1).unwrap_or_default()
+    }
+}
+
+/// Where [`Windows::lay`] stands.
+struct Laying {
+    /// Of the check before: its sites, its first open total and how many there are.
+    before_at: u32,
+    open_base: Total,
+    open_len: Total,
+    /// Number, sites and longest stretch of the batch that led there.
+    gap: (usize, u32, usize),
+    cells: usize,
+    work: f64,
+    longest: usize,
+}
+
+impl Laying {
+    #[inline(always)]
+    fn check(&mut self, windows: &mut Windows, at: u32, (low, high): Pair, reach: Reach) {
+        let sites = at - self.before_at;
+        let (base, end) = reach.extent((self.open_base, self.open_len as usize), sites, high);
+        self.work += (end - base) as f64 * (self.open_len as f64 + 4.0);
+        let len = (end - base) as usize;
+        if self.gap.1 != sites || len > self.gap.2 {
+            self.gap = windows.gap(sites, len, reach);
+        }
+        let stopped = ((low + 1).max(base).min(end) - base) as usize;
+        let plain = stopped < len && len <= SEGMENT;
+        let parts = if plain { (0, 0) } else { windows.runs_of_two((stopped, len)) };
+        let open = if stopped < len { (stopped, len) } else { (0, 0) };
+        let (gap, low, top) = (self.gap.0, Call::Inadequate, Some(Call::Adequate));
+        windows.rows.push(Window { at, gap, base, len, open, parts, solid: true, plain, low, top });
+        self.cells = self.cells.saturating_add(room(len));
+        self.longest = self.longest.max(len);
+        (self.before_at, self.open_base, self.open_len) = (at, base + open.0 as Total, (open.1 - open.0) as Total);
     }
 }
 

@@ -49,7 +49,7 @@ pub(super) fn attained(design: &Design, lines: &Lines, watch: &dyn Watch) -> Res
     let laws = means.iter().map(|&m| design.dispersion.laws(&design.score, m)).collect::<Result<Vec<_>, _>>()?;
     let mut rows = Vec::with_capacity(stated.len());
     let mut known = vec![[0.0; Call::ALL.len()]; means.len()];
-    pool_calls(lines, &laws, InstructionSet::PORTABLE, watch, &mut known)?;
+    pool_calls(lines, &laws, InstructionSet::best(), watch, &mut known)?;
     for (mean, call) in stated {
         let at = means.iter().position(|&m| m == mean);
         let calls = at.and_then(|i| known.get(i)).copied().unwrap_or_default();
@@ -112,7 +112,7 @@ pub(super) fn worst_k(
             let x = (from + step * f64::from(i)).clamp(first, last);
             let k = K::new(libm::exp(x).clamp(low.get(), high.get()))?;
             let laws: [Laws; 1] = [scored(k)?];
-            let [calls] = pooled_calls(lines, &laws, InstructionSet::PORTABLE, watch)?;
+            let [calls] = pooled_calls(lines, &laws, InstructionSet::best(), watch)?;
             let p = calls.get(call.index()).copied().unwrap_or(0.0);
             if p > worst.0 {
                 let [laws] = laws;

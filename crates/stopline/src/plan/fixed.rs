@@ -31,8 +31,6 @@ impl Fixed {
 
 /// Totals of one number of sites are looked at up to here.
 const MOST_TOTALS: f64 = 4e6;
-/// Time of one probability of a total, in multiply-adds.
-const WORK_OF_A_TOTAL: f64 = 4.0;
 
 impl Asked<'_> {
     /// The smallest cut at `sites` whose false-adequate risk is kept, with both its risks.
@@ -178,13 +176,13 @@ impl Asked<'_> {
             let allowed = format!("at most {MOST_TOTALS:.0e}: lower means, fewer sites or larger risks");
             return Err(Error::new(Code::TooMuchWork, what, format!("up to {len:.0e}"), allowed));
         }
-        self.spend(WORK_OF_A_TOTAL * len * laws.nodes.len() as f64, watch)?;
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // whole, at most MOST_TOTALS
-        let len = len as usize;
-        let mut pooled = vec![0.0_f64; len];
+        let whole = len as usize;
+        let mut pooled = vec![0.0_f64; whole];
         let mut p = Vec::new();
         for (weight, law) in &laws.nodes {
-            law.batch(sites, len, &mut p);
+            self.spend(law.work_of_bulk(sites, len), watch)?;
+            law.bulk(sites, whole, &mut p);
             let mut below = 0.0;
             for (sum, p) in pooled.iter_mut().zip(p.iter().chain(std::iter::repeat(&0.0))) {
                 below += p;

@@ -67,7 +67,7 @@ impl Asked<'_> {
             for (_, law) in self.laws.iter().flat_map(|laws| &laws.nodes) {
                 self.spend(work(&lines, law)?, watch)?;
             }
-            let [at_low, at_high] = pooled_calls(&lines, &self.laws, InstructionSet::PORTABLE, watch)?;
+            let [at_low, at_high] = pooled_calls(&lines, &self.laws, InstructionSet::best(), watch)?;
             let p = |calls: [f64; Call::ALL.len()], call: Call| calls.get(call.index()).copied().unwrap_or(0.0);
             if p(at_low, Call::Adequate) > asked_a && high <= cut {
                 high += 1;

@@ -4,7 +4,7 @@ use super::forecast::Forecast;
 use super::widths::{Side, Widths};
 use super::{LN_NEVER, MOST_CHANGES};
 use crate::error::{Code, Error};
-use crate::evaluate::{Closing as AtCap, InstructionSet, LargestSites, Pair, PlainWork, Strips};
+use crate::evaluate::{Closing as AtCap, Closings, Evaluator, InstructionSet, LargestSites, Pair, PlainWork, Strips};
 use crate::evaluate::{largest_sites_between, pooled_calls};
 use crate::law::{Laws, Pool};
 use crate::lines::{Call, Lines, Row};
@@ -14,9 +14,12 @@ use crate::plan::straight::{at_least, whole_below};
 use crate::score::Total;
 use crate::watch::Watch;
 use std::collections::HashMap;
+use std::ops::Range;
 
 /// Ways to compute a probability agree much closer than this.
 const CLOSE: f64 = 1e-10;
+/// Looks at strips that a search usually takes, at most.
+const LOOKS: usize = 56;
 /// Totals at the cap looked at beyond those asked for, so that cuts near by need no other pass.
 const MORE_CUTS: Total = 16;
 
@@ -100,13 +103,13 @@ impl Strip {
     }
 }
 
-/// How walks between the lines of a strip come to the cap, under each law at the inadequate and then at the
-/// adequate mean.
+/// Where it is written down how walks between the lines of a strip come to the cap, under each law at the inadequate and
+/// then at the adequate mean.
+#[derive(Clone)]
 struct Walks {
-    crossed: bool,
     /// Where a total on both lines gets the call inadequate and, if there are such totals, adequate.
-    closings: Vec<Option<AtCap>>,
-    adequate_first: Option<Vec<Option<AtCap>>>,
+    closings: Range<usize>,
+    adequate_first: Option<Range<usize>>,
 }
 
 /// All strips of one design.
@@ -120,8 +123,13 @@ pub(super) struct Family<'a> {
     lower: Widths,
     upper: Widths,
     strips: Strips,
+    /// For curves of expected sites.
+    evaluators: Vec<Evaluator>,
     known: HashMap<Places, Walks>,
-    forecast: Forecast,
+    closings: Closings,
+    /// The strip looked at last.
+    pub last: Places,
+    pub forecast: Forecast,
     pub watch: &'a dyn Watch,
 }
 
@@ -163,7 +171,10 @@ impl<'a> Family<'a> {
             lower: Widths::of(wald.slope, lined, lower, -wald.lower, Side::Lower),
             upper: Widths::of(wald.slope, lined, upper, wald.upper, Side::Upper),
             strips: Strips::new(laws, Some(wald.slope)),
-            known: HashMap::new(),
+            evaluators: Vec::new(),
+            known: HashMap::with_capacity(LOOKS),
+            closings: Closings::with_room_for(LOOKS, asked.laws.iter().map(|laws| laws.nodes.len()).sum()),
+            last: Places::INNERMOST,
             forecast: Forecast::new(per_total, lined.len()),
             watch,
         })
@@ -221,27 +232,27 @@ impl<'a> Family<'a> {
     }
 
     /// How walks between these lines come to the cap, with the totals there below `limit` looked at.
-    fn walks(&mut self, lines: Places, limit: Total) -> Result<&Walks, Error> {
-        let enough = |walks: &Walks| walks.closings.iter().flatten().all(|closing| closing.limit >= limit);
-        if !self.known.get(&lines).is_some_and(enough) {
-            let pairs = self.pairs(lines);
-            let crossed = pairs.iter().any(crossing);
-            let cap = (self.lined.len() < self.sites.len()).then(|| {
-                let (_, on_line) = self.totals(lines, self.cap());
-                (self.cap(), limit.max(on_line) + MORE_CUTS)
-            });
-            let (asked, lined, watch) = (self.asked, self.lined, self.watch);
-            let mut closings = |first: Call| {
-                self.strips.closings(checks(lined, &pairs, first), cap, watch, |work| asked.spend(work, watch))
-            };
-            let walks = Walks {
-                crossed,
-                closings: closings(Call::Inadequate)?,
-                adequate_first: crossed.then(|| closings(Call::Adequate)).transpose()?,
-            };
-            self.known.insert(lines, walks);
+    fn walks(&mut self, lines: Places, limit: Total) -> Result<Walks, Error> {
+        let looked_at = |closing: &AtCap| closing.limit >= limit;
+        let known = self.known.get(&lines).filter(|w| self.closings.of(&w.closings).iter().flatten().all(looked_at));
+        if let Some(walks) = known {
+            return Ok(walks.clone());
         }
-        self.known.get(&lines).ok_or_else(|| Error::about(Code::Combination, "a strip", "one that is known"))
+        let pairs = self.pairs(lines);
+        let cap = (self.lined.len() < self.sites.len()).then(|| {
+            let (_, on_line) = self.totals(lines, self.cap());
+            (self.cap(), limit.max(on_line) + MORE_CUTS)
+        });
+        let Self { asked, lined, watch, strips, closings, .. } = self;
+        let mut look = |first: Call| {
+            let spend = |work| asked.spend(work, *watch);
+            strips.closings(checks(lined, &pairs, first), cap, *watch, spend, closings)
+        };
+        let (inadequate_first, crossed) = (look(Call::Inadequate)?, pairs.iter().any(crossing));
+        let adequate_first = if crossed { Some(look(Call::Adequate)?) } else { None };
+        let walks = Walks { closings: inadequate_first, adequate_first };
+        self.known.insert(lines, walks.clone());
+        Ok(walks)
     }
 
     /// Both risks of the strip at these positions, and whether its lines cross; no risks where some law is too
@@ -249,19 +260,21 @@ impl<'a> Family<'a> {
     fn risks(&mut self, lines: Places, end: End) -> Result<(Option<[f64; 2]>, bool), Error> {
         let (inadequate_to, others_to) = end.at_cap();
         let limit = inadequate_to.max(others_to).map_or(0, |total| total + 1);
-        let [low, high] = &self.asked.laws;
         let walks = self.walks(lines, limit)?;
-        let inadequate = |c: &AtCap| c.inadequate + inadequate_to.map_or(0.0, |total| c.at_most(total));
-        let adequate = |c: &AtCap| (1.0 - c.inadequate - others_to.map_or(c.open, |total| c.at_most(total))).max(0.0);
-        let at_high = walks.adequate_first.as_ref().unwrap_or(&walks.closings);
+        let ([low, high], all) = (&self.asked.laws, &self.closings);
+        let inadequate = |c: &AtCap| c.inadequate + inadequate_to.map_or(0.0, |total| all.at_most(c, total));
+        let adequate =
+            |c: &AtCap| (1.0 - c.inadequate - others_to.map_or(c.open, |total| all.at_most(c, total))).max(0.0);
+        let at_high = all.of(walks.adequate_first.as_ref().unwrap_or(&walks.closings));
         let at_high = at_high.get(low.nodes.len()..).unwrap_or_default();
-        let risks = pooled(low, &walks.closings, adequate).zip(pooled(high, at_high, inadequate));
-        Ok((risks.map(|(a, b)| [a, b]), walks.crossed))
+        let risks = pooled(low, all.of(&walks.closings), adequate).zip(pooled(high, at_high, inadequate));
+        Ok((risks.map(|(a, b)| [a, b]), walks.adequate_first.is_some()))
     }
 
     /// The strip at these positions with its exact risks.
     pub fn strip(&mut self, places: Places, end: End) -> Result<Strip, Error> {
         let asked = [self.asked.risks.false_adequate().get(), self.asked.risks.false_inadequate().get()];
+        self.last = places;
         let (found, crossed) = self.risks(places, end)?;
         let clear = |found: &[f64; 2]| found.iter().zip(asked).all(|(p, asked)| (p - asked).abs() >= CLOSE);
         let [a, b] = match found.filter(clear) {
@@ -292,13 +305,12 @@ impl<'a> Family<'a> {
     }
 
     /// The mean that takes a strip most sites, and how many, which is near one known of another strip.
-    pub fn largest_sites(&self, lines: Places, near: Option<f64>) -> Result<LargestSites, Error> {
-        let pairs = self.pairs(lines);
-        let apart = checks(self.lined, &pairs, Call::Inadequate);
-        let Design { score, dispersion, .. } = self.asked.design;
+    pub fn largest_sites(&mut self, lines: Places, near: Option<f64>) -> Result<LargestSites, Error> {
+        let (cap, pairs) = (self.cap(), self.pairs(lines));
         // With lines at the cap too there is nothing to come after them.
-        let lined = apart.filter(|&(at, _)| at < self.cap());
-        largest_sites_between(lined, self.cap(), self.slope, near, (score, dispersion))
+        let lined = checks(self.lined, &pairs, Call::Inadequate).filter(|&(at, _)| at < cap);
+        let Design { score, dispersion, .. } = self.asked.design;
+        largest_sites_between(lined, cap, self.slope, near, (score, dispersion), &mut self.evaluators)
     }
 
     pub fn widths(&mut self, side: Side) -> &mut Widths {
@@ -323,23 +335,34 @@ impl<'a> Family<'a> {
         Ok(())
     }
 
-    /// Where the line on this side about keeps its risk, going by a strip looked at.
-    pub fn ends(&mut self, seen: &Strip, side: Side, end: End) -> usize {
+    /// Where the line on this side about keeps its risk with the other one at a place, going by a strip looked at.
+    pub fn ends(&mut self, seen: &Strip, side: Side, end: End, other_at: usize) -> usize {
+        let other = side.other();
+        let moved = self.fall(other, end, seen.places.of(other), other_at);
         let Self { lower, upper, forecast, .. } = self;
+        let excess = seen.excess(side) + forecast.other * moved;
         let widths = if side == Side::Lower { lower } else { upper };
         let (weights, rate) = forecast.of(side, end.calls(side));
-        widths.where_changes_come_to(seen.places.of(side), seen.excess(side) / *rate, weights)
+        widths.where_changes_come_to(seen.places.of(side), excess / *rate, weights)
+    }
+
+    /// By how much the log risk of the line on this side is forecast to fall from one place to another; to rise, where
+    /// that is further in.
+    fn fall(&mut self, side: Side, end: End, from: usize, to: usize) -> f64 {
+        let widths = if side == Side::Lower { &self.lower } else { &self.upper };
+        let (weights, rate) = self.forecast.of(side, end.calls(side));
+        let between = *rate * widths.weight_between(from.min(to), from.max(to), weights);
+        if from < to { between } else { -between }
     }
 
     /// Learns from two strips, the line on this side moved.
     pub fn learn(&mut self, side: Side, end: End, [a, b]: [&Strip; 2]) {
         let (inner, outer) = if a.places.of(side) < b.places.of(side) { (a, b) } else { (b, a) };
         let widths = if side == Side::Lower { &self.lower } else { &self.upper };
-        let (weights, rate) = self.forecast.of(side, end.calls(side));
+        let (weights, _) = self.forecast.of(side, end.calls(side));
         let expected = widths.weight_between(inner.places.of(side), outer.places.of(side), weights);
-        if let Some(seen) = Forecast::rate(inner.excess(side) - outer.excess(side), expected) {
-            *rate = seen;
-        }
+        let [fall, rise] = [side, side.other()].map(|side| inner.excess(side) - outer.excess(side));
+        self.forecast.learn(side, end.calls(side), expected, [fall, -rise]);
     }
 }
 

@@ -17,6 +17,8 @@ const FASTEST: f64 = 4.0;
 /// The multiple to begin with, of a line whose call is given at the cap too, where some of the walks that go on end
 /// with it all the same, and of others.
 const BEGIN: [f64; 2] = [0.7, 1.0];
+/// By how much of what widening a line takes from the log risk it keeps it adds to the other one, to begin with.
+const OTHER: f64 = 0.1;
 
 /// By how much the log risk of each line falls as its change at each check is passed.
 pub(super) struct Forecast {
@@ -27,13 +29,20 @@ pub(super) struct Forecast {
     fitted: Option<[f64; 2]>,
     /// Multiples of the weights that were seen, for either line where its call is given at the cap too, and where not.
     rates: [[f64; 2]; 2],
+    /// What widening a line adds to the log risk of the other, over what it takes from its own.
+    pub other: f64,
 }
 
 impl Forecast {
     /// The same fall at every check.
     pub fn new(per_total: f64, checks: usize) -> Self {
         let even = vec![per_total / checks.max(1) as f64; checks];
-        Self { per_total, weights: [even.clone(), even], fitted: None, rates: [BEGIN; 2] }
+        Self { per_total, weights: [even.clone(), even], fitted: None, rates: [BEGIN; 2], other: OTHER }
+    }
+
+    /// By about how much a log risk changes with so many changes of its line.
+    pub fn of_changes(&self, changes: f64) -> f64 {
+        changes * self.per_total / self.weights[0].len().max(1) as f64
     }
 
     /// Was it fitted to lines about as wide as these?
@@ -60,8 +69,12 @@ impl Forecast {
         (weights, if at_cap { called } else { not })
     }
 
-    /// The multiple at which the log risk fell by so much, if that tells one.
-    pub fn rate(fall: f64, expected: f64) -> Option<f64> {
-        (expected > LEAST_LEARNED).then(|| (fall / expected).clamp(SLOWEST, FASTEST))
+    /// Learns from a move of a line, whether its call is given at the cap too, by which its log risk was to fall by
+    /// `expected`, it fell by `fall`, and that of the other line rose by `rise`.
+    pub fn learn(&mut self, side: Side, at_cap: bool, expected: f64, [fall, rise]: [f64; 2]) {
+        if expected > LEAST_LEARNED {
+            *self.of(side, at_cap).1 = (fall / expected).clamp(SLOWEST, FASTEST);
+            self.other = (rise / fall.max(LEAST_LEARNED)).clamp(0.0, 1.0);
+        }
     }
 }

@@ -32,38 +32,52 @@ impl Line {
 }
 
 /// Nothing is enough.
-pub(super) fn never(_: &Family<'_>, _: Places) -> Result<bool, Error> {
+pub(super) fn never(_: &mut Family<'_>, _: Places) -> Result<bool, Error> {
     Ok(false)
 }
 
 /// Is it enough to know that a strip lies within the one sought?
-pub(super) type Enough<'a> = &'a mut dyn FnMut(&Family<'_>, Places) -> Result<bool, Error>;
+pub(super) type Enough<'a> = &'a mut dyn FnMut(&mut Family<'_>, Places) -> Result<bool, Error>;
 
 impl Family<'_> {
     /// The least strip from `from` outwards whose risks are kept, though its lines may cross; `None` where there
     /// is none, or where `enough` is true of a strip inside it.
+    pub fn least(&mut self, from: Places, end: End, enough: Enough<'_>) -> Result<Option<Strip>, Error> {
+        Ok(self.outwards(from, end, 0.0, enough)?.map(|(_, strip)| strip))
+    }
+
+    /// The same, but that it ends already with a strip inside the least one where the risks are as `close`, in their
+    /// logarithms, to the asked ones; and the strip looked at last.
     ///
     /// A line moves outwards only past places that were found too narrow for its risk, the other line no further
     /// out than in any strip sought. Where that ends is forecast from the strip looked at last, so that mostly a
     /// single place is looked at that is too narrow, the one before the place to take.
-    pub fn least(&mut self, from: Places, end: End, enough: Enough<'_>) -> Result<Option<Strip>, Error> {
+    pub fn outwards(
+        &mut self,
+        from: Places,
+        end: End,
+        close: f64,
+        enough: Enough<'_>,
+    ) -> Result<Option<(Places, Strip)>, Error> {
         let [mut lower, mut upper] = Side::BOTH.map(|side| Line::at(side, from));
-        let mut seen = self.strip(from, end)?;
+        // Between the lines looked at last it is known how walks come to the cap.
+        let mut seen = self.strip(self.last, end)?;
         loop {
             let inside = Places { lower: lower.inside, upper: upper.inside };
             if is_near(&seen) {
                 self.weigh(seen.places)?;
             }
-            let (line, other, ahead) = match [lower, upper].map(|line| self.ahead(&line, &seen, end)) {
-                [0, 0] if seen.places == inside => return Ok(seen.feasible().then_some(seen)),
-                [0, 0] if enough(self, inside)? => return Ok(None),
-                [0, 0] => {
-                    seen = self.strip(inside, end)?;
-                    continue;
-                }
-                [low, up] if low > up => (&mut lower, &mut upper, low),
-                [_, up] => (&mut upper, &mut lower, up),
-            };
+            let (line, other, ahead) =
+                match [(lower, upper), (upper, lower)].map(|(line, other)| self.ahead(&line, &other, &seen, end)) {
+                    [0, 0] if seen.places == inside => return Ok(seen.feasible().then_some((inside, seen))),
+                    [0, 0] if enough(self, inside)? => return Ok(None),
+                    [0, 0] => {
+                        seen = self.strip(inside, end)?;
+                        continue;
+                    }
+                    [low, up] if low > up => (&mut lower, &mut upper, low),
+                    [_, up] => (&mut upper, &mut lower, up),
+                };
             let mut steps = ahead - 1;
             line.tries += 1;
             if line.tries > TRIES {
@@ -71,6 +85,9 @@ impl Family<'_> {
                     usize::MAX => steps + (1 << (line.tries - TRIES).min(20)),
                     enough => (enough - line.inside) / 2,
                 };
+            } else if line.enough < usize::MAX {
+                // Ever further in from what was enough.
+                steps = steps.min((line.enough - line.inside).saturating_sub((1 << (line.tries - 1)) - 1));
             } else if seen.excess(other.side) > NEAR {
                 // What this line needs will grow as the other one moves.
                 steps -= steps / 8;
@@ -83,11 +100,22 @@ impl Family<'_> {
             }
             if seen.risk(line.side) <= 1.0 {
                 line.enough = next;
-            } else if self.widths(line.side).reach(next + 1) == next {
-                return Ok(None);
-            } else {
-                line.inside = next + 1;
-                other.forget();
+                continue;
+            }
+            line.inside = next + 1;
+            other.forget();
+            // As the line is no further out here than in any strip sought, this tells of the other one too.
+            if seen.risk(other.side) > 1.0 {
+                other.inside += 1;
+                line.enough = usize::MAX;
+            }
+            for Line { side, inside, .. } in [lower, upper] {
+                if self.widths(side).reach(inside) < inside {
+                    return Ok(None);
+                }
+            }
+            if Side::BOTH.iter().all(|&side| seen.excess(side).abs() <= close) {
+                return Ok(Some((Places { lower: lower.inside, upper: upper.inside }, seen)));
             }
         }
     }
@@ -131,8 +159,8 @@ impl Family<'_> {
     }
 
     /// How much further out than in any strip sought this line is forecast to end.
-    fn ahead(&mut self, line: &Line, seen: &Strip, end: End) -> usize {
-        self.ends(seen, line.side, end).min(line.enough).saturating_sub(line.inside)
+    fn ahead(&mut self, line: &Line, other: &Line, seen: &Strip, end: End) -> usize {
+        self.ends(seen, line.side, end, other.inside).min(line.enough).saturating_sub(line.inside)
     }
 }
 

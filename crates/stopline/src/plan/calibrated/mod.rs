@@ -48,6 +48,8 @@ const MOST_CHANGES: f64 = 2e7;
 /// Expected sites closer than this, relatively, are taken to be equal.
 const SAME_SITES: f64 = 1e-11;
 
+/// By about how many changes of its table each line may fall short where a strip inside many is sought.
+const CLOSE: f64 = 4.0;
 /// Cuts of a fixed plan at the cap, up to twice which every cut is looked at.
 const MANY_CUTS: Total = 64;
 
@@ -75,7 +77,7 @@ struct Worst {
 
 impl Worst {
     /// Of a strip; that of another is likely near.
-    fn of(family: &Family<'_>, lines: Places, other: Option<&Self>) -> Result<Self, Error> {
+    fn of(family: &mut Family<'_>, lines: Places, other: Option<&Self>) -> Result<Self, Error> {
         let Design { score, dispersion, .. } = family.asked.design;
         let most = family.largest_sites(lines, other.map(|other| other.mean))?;
         let laws = dispersion.laws(score, Mean::new(most.mean)?)?;
@@ -89,7 +91,7 @@ impl Worst {
 
 impl Best {
     /// Has the strip, and so every wider one, no fewer sites than the best has at its worst mean?
-    fn is_no_worse(best: &mut Option<Self>, family: &Family<'_>, lines: Places) -> Result<bool, Error> {
+    fn is_no_worse(best: &mut Option<Self>, family: &mut Family<'_>, lines: Places) -> Result<bool, Error> {
         let Some(best) = best else { return Ok(false) };
         if best.strip.places.within(lines) {
             return Ok(true);
@@ -147,10 +149,13 @@ impl Search<'_> {
         if self.asked.design.closing == Closing::Undecided {
             return enough(self, innermost, End::Lines);
         }
-        let Some(inner) = self.family.least(innermost, NO_CALL, &mut never)? else { return Ok(false) };
+        let close = self.family.forecast.of_changes(CLOSE);
+        let Some((inner, _)) = self.family.outwards(innermost, NO_CALL, close, &mut never)? else { return Ok(false) };
         let (start, mut stride) = self.start()?;
+        let mut near_start = self.family.last;
         for (first, step) in [(start, stride), (start - stride, -stride)] {
-            let (mut from, mut cut, mut fewer) = (inner.places, first, true);
+            self.family.last = near_start;
+            let (mut from, mut cut, mut fewer) = (inner, first, true);
             while cut >= 0 {
                 if !fewer {
                     // Inside the strips of this cut and of all further on.
@@ -159,14 +164,19 @@ impl Search<'_> {
                         _ => End::Only { inadequate_at_most: None, adequate_at_least: Some(cut + 1) },
                     };
                     let Self { family, best, .. } = self;
-                    let mut enough = |family: &Family<'_>, lines| Best::is_no_worse(best, family, lines);
-                    match family.least(from, only, &mut enough)? {
-                        Some(bound) if !enough(family, bound.places)? => from = bound.places,
+                    // Where no cut does yet, whether any further on could is to be known.
+                    let close = if best.is_some() { close } else { 0.0 };
+                    let mut enough = |family: &mut Family<'_>, lines| Best::is_no_worse(best, family, lines);
+                    match family.outwards(from, only, close, &mut enough)? {
+                        Some((bound, _)) if !enough(family, bound)? => from = bound,
                         _ => break,
                     }
                 }
                 if enough(self, from, End::Cut(cut))? {
                     return Ok(true);
+                }
+                if cut == start {
+                    near_start = self.family.last;
                 }
                 fewer = self.best.as_ref().is_some_and(|best| best.end == End::Cut(cut));
                 cut += step;
@@ -176,7 +186,7 @@ impl Search<'_> {
             let best = *best;
             stride = (stride / 4).max(1);
             for cut in [-3, -2, -1, 1, 2, 3].map(|i| best + i * stride).into_iter().filter(|&cut| cut >= 0) {
-                if enough(self, inner.places, End::Cut(cut))? {
+                if enough(self, inner, End::Cut(cut))? {
                     return Ok(true);
                 }
             }

@@ -11,6 +11,10 @@ pub(super) enum Side {
 impl Side {
     pub const BOTH: [Self; 2] = [Self::Lower, Self::Upper];
 
+    pub fn other(self) -> Self {
+        if self == Side::Lower { Side::Upper } else { Side::Lower }
+    }
+
     /// How far a total is out from the middle line.
     fn width(self, (line, total): (f64, f64)) -> f64 {
         if self == Side::Upper { total - line } else { line - total }
@@ -52,11 +56,14 @@ impl Widths {
         // What the rounding of lines can tell apart.
         let largest = sites.last().map_or(1.0, |&n| (slope * f64::from(n)).max(1.0));
         let units = libm::ceil((last - after).max(1.0));
+        // As many changes as are listed at first.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // changes are counted before
+        let listed = (first - after).clamp(0.0, units) as usize * checks.len() + checks.len();
         let mut widths = Self {
             side,
             checks,
-            known: Vec::new(),
-            changed: Vec::new(),
+            known: Vec::with_capacity(listed),
+            changed: Vec::with_capacity(listed),
             listed: 0.0,
             units,
             apart: 2.0 * ON_LINE * largest,

@@ -166,7 +166,7 @@ impl Asked<'_> {
         let (score, under) = (&self.design.score, &self.design.dispersion);
         let Some(even) = evaluate_lines(lines, score, under, &[], watch)?.even_mean else { return Ok(None) };
         let even = Mean::new(even)?;
-        let [calls] = pooled_calls(lines, &[under.laws(score, even)?], InstructionSet::PORTABLE, watch)?;
+        let [calls] = pooled_calls(lines, &[under.laws(score, even)?], InstructionSet::best(), watch)?;
         Ok(calls.get(Call::Undecided.index()).map(|&p| (even, p)))
     }
 
