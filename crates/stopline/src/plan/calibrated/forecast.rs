@@ -7,12 +7,14 @@
 
 use super::widths::Side;
 
-/// Lines moved by this, in totals, let walks go on at other checks than before.
+/// Lines moved by this, in totals, or by this share of their distance from the middle let walks go on at other checks than
+/// before.
 const MOVED: f64 = 1.0;
+const MOVED_SHARE: f64 = 0.05;
 /// A change of the log risk is learned from where more than this was expected, …
 const LEAST_LEARNED: f64 = 0.005;
 /// … and as a multiple of that from and up to these.
-const SLOWEST: f64 = 0.25;
+const SLOWEST: f64 = 0.02;
 const FASTEST: f64 = 4.0;
 /// The multiple to begin with, of a line whose call is given at the cap too, where some of the walks that go on end
 /// with it all the same, and of others.
@@ -47,7 +49,9 @@ impl Forecast {
 
     /// Was it fitted to lines about as wide as these?
     pub fn fits(&self, widths: [f64; 2]) -> bool {
-        self.fitted.is_some_and(|fitted| fitted.iter().zip(widths).all(|(was, is)| (is - was).abs() <= MOVED))
+        self.fitted.is_some_and(|fitted| {
+            fitted.iter().zip(widths).all(|(was, is)| (is - was).abs() <= MOVED.max(MOVED_SHARE * is))
+        })
     }
 
     /// Takes what the chances of the edges of such lines tell.

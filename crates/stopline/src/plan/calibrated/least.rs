@@ -6,6 +6,8 @@ use crate::error::Error;
 
 /// Looks at one line, the other where it was, after which the search goes by halves and doubled steps.
 const TRIES: u32 = 3;
+/// A line that moved by less than one in so many of the other's changes counts as one that stayed.
+const LITTLE: usize = 32;
 /// ln of what a risk may be over the asked one, or below it, for its line to be near where it will end.
 const NEAR: f64 = 0.5;
 
@@ -95,7 +97,8 @@ impl Family<'_> {
             let next = self.widths(line.side).reach(line.inside + steps);
             let before = seen;
             seen = self.strip(inside.with(line.side, next), end)?;
-            if is_near(&before) && before.places.with(line.side, next) == seen.places {
+            let moved = |side: Side| before.places.of(side).abs_diff(seen.places.of(side));
+            if is_near(&before) && LITTLE * moved(other.side) <= moved(line.side) {
                 self.learn(line.side, end, [&before, &seen]);
             }
             if seen.risk(line.side) <= 1.0 {
