@@ -36,7 +36,7 @@ pub struct LargestSites {
 /// best point, then the top of the polynomial of degree 7 there; or, where the curve is none, ever closer grids.
 ///
 /// # Errors
-/// As [`evaluate_lines`].
+/// As [`super::evaluate_lines`].
 pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) -> Result<LargestSites, Error> {
     let per_site = strip(lines).unwrap_or_else(|| middle(lines));
     let make: Make<'_> = &|law, _| Evaluator::new(lines, law, InstructionSet::best());
@@ -47,7 +47,7 @@ pub fn largest_expected_sites(lines: &Lines, score: &Score, under: &Dispersion) 
 /// is the mean that takes most sites between lines that are much the same. The memory of `evaluators` is used again.
 ///
 /// # Errors
-/// As [`evaluate_lines`].
+/// As [`super::evaluate_lines`].
 pub(crate) fn largest_sites_between(
     lined: impl Iterator<Item = (u32, Pair)> + Clone,
     cap: u32,
