@@ -114,8 +114,8 @@ impl Windows {
     pub fn of(rows: &[Row], reach: Reach) -> Result<Self, Error> {
         let limits = limits(rows, reach)?;
         let parts = rows.iter().map(|row| 2 * row.stops.len() + 1).sum();
-        let (rows_of, parts) = (Vec::with_capacity(rows.len()), Vec::with_capacity(parts));
-        let mut windows = Self { rows: rows_of, parts, ..Self::default() };
+        let mut windows =
+            Self { rows: Vec::with_capacity(rows.len()), parts: Vec::with_capacity(parts), ..Self::default() };
         let mut longest = 0;
         for (row, limit) in rows.iter().zip(limits) {
             longest = longest.max(windows.add(row.at, limit, &row.stops, reach));

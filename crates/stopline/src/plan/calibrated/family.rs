@@ -18,7 +18,7 @@ use std::ops::Range;
 
 /// Ways to compute a probability agree much closer than this.
 const CLOSE: f64 = 1e-10;
-/// Looks at strips that a search usually takes, at most.
+/// Looks at strips that a search mostly does with.
 const LOOKS: usize = 56;
 /// Totals at the cap looked at beyond those asked for, so that cuts near by need no other pass.
 const MORE_CUTS: Total = 16;

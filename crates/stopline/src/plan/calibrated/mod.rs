@@ -152,6 +152,7 @@ impl Search<'_> {
         let close = self.family.forecast.of_changes(CLOSE);
         let Some((inner, _)) = self.family.outwards(innermost, NO_CALL, close, &mut never)? else { return Ok(false) };
         let (start, mut stride) = self.start()?;
+        // The second direction goes on from where the first one began.
         let mut near_start = self.family.last;
         for (first, step) in [(start, stride), (start - stride, -stride)] {
             self.family.last = near_start;
